@@ -1,0 +1,373 @@
+"""The frozen records that the stages hand to one another. Nothing here computes.
+
+Times inside one ride are seconds from its start (``_s``). Instants in stored
+records are UTC datetimes to the microsecond, or None where the log has no date.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+import polars as pl
+
+
+class Severity(StrEnum):
+    """What a finding weighs, heaviest first."""
+
+    DANGER = "danger"
+    FAULT = "fault"
+    WATCH = "watch"
+    NOTE = "note"
+
+    @property
+    def rank(self) -> int:
+        """0 is the heaviest."""
+        return list(Severity).index(self)
+
+
+class State(StrEnum):
+    """What a rule can say of a ride."""
+
+    OK = "ok"
+    FAULT = "fault"
+    NOT_ASSESSED = "not_assessed"
+    ERROR = "error"
+
+
+class Verdict(StrEnum):
+    """What is advised for a bike, most urgent first."""
+
+    KEEP_IN = "keep_in"
+    INSPECT = "inspect"
+    NO_OPINION = "no_opinion"
+    RELEASE = "release"
+
+    @property
+    def rank(self) -> int:
+        """0 is the most urgent."""
+        return list(Verdict).index(self)
+
+
+Dating = Literal["time", "date", "none"]
+"""How well a log's instants are known: to the time, to the day alone, not at all."""
+
+StartFrom = Literal["column", "preamble", "name", "name_date", "unknown"]
+About = Literal["position", "clock", "rows", "values", "units", "duplicate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a ride, both ends in seconds from its start, end >= start."""
+
+    start_s: float
+    end_s: float
+
+    @property
+    def length_s(self) -> float:
+        """Seconds from start to end."""
+        return self.end_s - self.start_s
+
+    def overlaps(self, other: "Span") -> bool:
+        """True where the two share an instant, touching ends included."""
+        return self.start_s <= other.end_s and other.start_s <= self.end_s
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something a reader of a log should know that is no finding about the bike."""
+
+    about: About
+    message: str
+    count: int = 0
+
+
+# ---------------------------------------------------------------- reading and keeping
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFacts:
+    """What was measured of one channel of one part or ride.
+
+    interval_s is the refresh interval (not the row interval): how long the channel
+    takes to show a change. step is the smallest regular step between values (0.0 where
+    none could be told; always 0.0 for switches). present is the share of rows with a
+    value. skew_s is the layout's stated skew, never a learned one.
+    """
+
+    interval_s: float
+    present: float
+    step: float = 0.0
+    skew_s: float = 0.0
+    latched: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PartInfo:
+    """One uninterrupted part of one log, without its samples.
+
+    stem is "<sha12>-<n>", the name of its file under rides/<bike>/. start and end are
+    UTC instants; with dating "date" they count from 00:00 of the day, with "none" from
+    1970-01-01T00:00Z, and only differences mean anything. cut_before marks a part that
+    was cut off an overlong one: it continues it without a gap. out_of_range counts the
+    values that were blanked because they cannot be, by channel.
+    """
+
+    stem: str
+    bike: str
+    log: str
+    sha256: str
+    rows_sha256: str
+    read_key: str
+    layout: str
+    start: datetime
+    end: datetime
+    dating: Dating
+    start_from: StartFrom
+    rows: int
+    row_interval_s: float
+    channels: Mapping[str, ChannelFacts]
+    notes: tuple[Note, ...] = ()
+    out_of_range: Mapping[str, int] = field(default_factory=dict)
+    cut_before: bool = False
+    thinned: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part with its samples.
+
+    samples: one row a logged row, in time order. Columns: ``time`` (Datetime us, UTC),
+    ``row`` (UInt32, line number in the log as an editor shows it; row number from 1 for
+    Parquet), ``file_time`` (String, the log's own time cell, as written), then the
+    mapped channels: numbers Float64, ``gear`` Int16, switches Boolean. Null is blank:
+    nothing is filled or held here.
+    """
+
+    info: PartInfo
+    samples: pl.DataFrame
+
+
+# ---------------------------------------------------------------- settings of one bike
+
+
+@dataclass(frozen=True, slots=True)
+class Drivetrain:
+    """Engine turns per driven-wheel turn, first gear to top; rolling circumference in m."""
+
+    overall_ratios: tuple[float, ...]
+    circumference_m: float
+    idle_rpm: float = 1000.0
+    redline_rpm: float = 9000.0
+
+    def rpm_per_kmh(self, gear: int) -> float:
+        """Engine speed per km/h in a gear counted from 1."""
+        return self.overall_ratios[gear - 1] * 1000.0 / (60.0 * self.circumference_m)
+
+
+SpeedSource = Literal["driven_wheel", "front_wheel", "gearbox_output", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedSignal:
+    """Where the bike's own speed signal is taken from, and how it reads."""
+
+    taken_from: SpeedSource = "unknown"
+    reads_high_percent: float = 0.0
+    resolution_kmh: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Cruise:
+    """What the model says of its cruise control. fitted None: true if it is logged."""
+
+    fitted: bool | None = None
+    minimum_kmh: float = 45.0
+    maximum_kmh: float = 160.0
+    hold_tolerance_kmh: float = 2.0
+    must_cancel: tuple[str, ...] = ("front_brake", "rear_brake", "roll_off", "clutch")
+    cancel_within_s: float = 0.5
+    far_from_set_kmh: float = 16.0
+    panel: tuple[str, ...] = ("power", "set", "resume")
+    throttle: Literal["cable", "by_wire"] = "cable"
+
+
+Origin = Literal["rule", "fleet", "model", "bike"]
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """A threshold somebody set, and in which file."""
+
+    value: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the RIDE stage may know besides the samples.
+
+    thresholds: rule id -> threshold name -> the nearest override (rule's own default
+    where absent). other_models: the drivetrains of the fleet's other models, by name.
+    """
+
+    model: str
+    drivetrain: Drivetrain
+    speed_signal: SpeedSignal = SpeedSignal()
+    cruise: Cruise = Cruise()
+    thresholds: Mapping[str, Mapping[str, Override]] = field(default_factory=dict)
+    other_models: Mapping[str, Drivetrain] = field(default_factory=dict)
+
+
+# ---------------------------------------------------------------- what a rule says
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a rule yields. message: one sentence with numbers and units, no rule id."""
+
+    span: Span
+    message: str
+    measured: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    channels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Unjudged:
+    """A stretch a rule could not judge, and why."""
+
+    span: Span
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What would have shown the fault had it been there: seconds, events, or both."""
+
+    seconds: float = 0.0
+    events: int = 0
+
+
+# ---------------------------------------------------------------- what is stored
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFinding:
+    """A finding as kept in results/ and told in the report.
+
+    id is "<bike>/<rule>/<start to the second>". start and end are None in undated
+    rides; start_s and end_s always count from the ride's start. carried_from names the
+    version and layout that found an open danger which a later judging no longer finds.
+    doubt says which signal, or the whole file, is in doubt.
+    """
+
+    id: str
+    rule: str
+    severity: Severity
+    ride: str
+    start: datetime | None
+    end: datetime | None
+    start_s: float
+    end_s: float
+    message: str
+    measured: float | None
+    limit: float | None
+    unit: str
+    channels: tuple[str, ...]
+    doubt: str = ""
+    carried_from: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitUsed:
+    """A threshold as it was used, and who set it."""
+
+    name: str
+    value: float
+    unit: str
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class RuleOutcome:
+    """One rule over one ride. exposure_s and events count only what could have cleared."""
+
+    rule: str
+    state: State
+    reason: str
+    exposure_s: float
+    events: int
+    findings: int = 0
+    limits: tuple[LimitUsed, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Cancel:
+    """One end of an engagement, as the contract's ``cancels`` tells it."""
+
+    ride: str
+    t_s: float
+    time: datetime | None
+    local_time: str | None
+    file_time: str
+    row: int
+    speed_kmh: float | None
+    cause: str
+    commanded: bool | None
+    evidence: tuple[str, ...] = ()
+    gear: int | None = None
+    pulse_s: float | None = None
+    first_mover: str | None = None
+    resolution_s: float | None = None
+    not_logged: tuple[str, ...] = ()
+    inferred: bool = False
+    wanted_back: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PartRef:
+    """Which part of which log a ride is made of."""
+
+    log: str
+    sha256: str
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class RideResult:
+    """What was found in one ride: the content of results/<bike>/<ride>.json.
+
+    fits_model False: the log is more likely another bike's, or in other units; fits
+    names the fleet's models it fits better. measures holds numbers later stages learn
+    from (name -> value), never judged here.
+    """
+
+    schema: str
+    bike: str
+    ride: str
+    judge_key: str
+    version: str
+    model: str
+    parts: tuple[PartRef, ...]
+    dating: Dating
+    start: datetime | None
+    end: datetime | None
+    start_from: StartFrom
+    duration_s: float
+    samples: int
+    distance_km: float
+    engaged_s: float
+    engaged_km: float
+    engagements: int
+    channels: Mapping[str, ChannelFacts]
+    rules: tuple[RuleOutcome, ...]
+    findings: tuple[StoredFinding, ...]
+    cancels: tuple[Cancel, ...]
+    aliases: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    fits_model: bool = True
+    fits: tuple[str, ...] = ()
+    measures: Mapping[str, float] = field(default_factory=dict)

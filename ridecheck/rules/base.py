@@ -1,0 +1,147 @@
+"""What a rule is: a judgement with its reasons, needs, limits and severity."""
+
+import dataclasses
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from ridecheck.model import Exposure, Finding, Severity, Unjudged
+from ridecheck.signals.ride import Ride
+
+HEADINGS = ("What it checks", "Why it matters", "What else looks like this", "Next step", "References")
+
+Need = str | tuple[str, ...]
+"""A channel, or a tuple of channels of which any one will do."""
+
+Verdicts = Iterator[Finding | Unjudged | Exposure]
+Check = Callable[[Ride, Any], Verdicts]
+
+
+def threshold(
+    default: float,
+    unit: str,
+    reason: str,
+    *,
+    model: str = "",
+    loosened_by: Literal["raising", "lowering", ""] = "",
+) -> Any:
+    """A limit of a rule, with its unit and the reason for its value.
+
+    model names the key of the model file whose figure is the default where the fleet,
+    model or bike file sets no other ("cruise.cancel_within_s"). loosened_by says which
+    way a change makes a danger rule blinder; such a change is refused as a mistake.
+    """
+    metadata = {"unit": unit, "reason": reason, "model": model, "loosened_by": loosened_by}
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True, slots=True)
+class RaiseWhen:
+    """When an open fault raises a bike to inspect, over the rides that count.
+
+    All stated conditions must hold: at least `events` findings, in at least `rides`
+    rides, and at least `per_100_engaged_km` (0 means not asked for).
+    """
+
+    events: int = 1
+    rides: int = 1
+    per_100_engaged_km: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule as the engine runs it and ``ridecheck explain`` tells it.
+
+    clear_s and clear_events: the exposure that silence needs before it is "ok".
+    clear_interval_s: slowest refresh of the needed channels at which silence clears;
+    convict_interval_s: slowest at which a finding is believed (inf: any).
+    falsifies: channels a finding of this rule shows to be false, so that comfort rules
+    which need them abstain there. doubts_file: a finding means the log is not this
+    bike's, or in other units. cruise_only: off where the model says cruise is not fitted.
+    checks: ids in schemas/checks.toml, for a danger what a sign-off must name.
+    """
+
+    id: str
+    doc: str
+    check: Check
+    limits: type[Any]
+    needs: tuple[Need, ...]
+    severity: Severity
+    clear_s: float
+    clear_events: int
+    clear_interval_s: float
+    convict_interval_s: float
+    raise_when: RaiseWhen
+    falsifies: tuple[str, ...]
+    doubts_file: bool
+    cruise_only: bool
+    checks: tuple[str, ...]
+
+    @property
+    def family(self) -> str:
+        """The folder the rule lives in."""
+        return self.id.split("/")[0]
+
+    @property
+    def summary(self) -> str:
+        """First line of the docstring, without its full stop."""
+        return self.doc.strip().splitlines()[0].rstrip(".")
+
+    def section(self, heading: str) -> str:
+        """Text under one of the fixed headings, "" where the rule has none."""
+        lines: list[str] = []
+        inside = False
+        for line in self.doc.splitlines():
+            if line in HEADINGS:
+                inside = line == heading
+            elif inside:
+                lines.append(line.strip())
+        return " ".join(lines).strip()
+
+
+def rule(
+    *,
+    needs: tuple[Need, ...],
+    severity: Severity,
+    clear_s: float = 0.0,
+    clear_events: int = 0,
+    clear_interval_s: float = float("inf"),
+    convict_interval_s: float = float("inf"),
+    raise_when: RaiseWhen = RaiseWhen(),
+    falsifies: tuple[str, ...] = (),
+    doubts_file: bool = False,
+    cruise_only: bool = False,
+    checks: tuple[str, ...] = (),
+) -> Callable[[Check], Rule]:
+    """Make a module's ``check(ride, limits)`` into a Rule; see Rule for the fields.
+
+    The id is the module's path, the explanation its docstring, the limits its
+    dataclass ``Limits``.
+    """
+
+    def wrap(check: Check) -> Rule:
+        module = sys.modules[check.__module__]
+        family, name = check.__module__.split(".")[-2:]
+        limits = module.__dict__["Limits"]
+        if not dataclasses.is_dataclass(limits):
+            raise TypeError(f"{check.__module__}: Limits must be a dataclass of threshold() fields")
+        return Rule(
+            id=f"{family}/{name}".replace("_", "-"),
+            doc=module.__doc__ or "",
+            check=check,
+            limits=limits,
+            needs=needs,
+            severity=severity,
+            clear_s=clear_s,
+            clear_events=clear_events,
+            clear_interval_s=clear_interval_s,
+            convict_interval_s=convict_interval_s,
+            raise_when=raise_when,
+            falsifies=falsifies,
+            doubts_file=doubts_file,
+            cruise_only=cruise_only,
+            checks=checks,
+        )
+
+    return wrap

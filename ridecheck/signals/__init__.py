@@ -1,0 +1,1 @@
+"""What rules share, measured once a ride."""

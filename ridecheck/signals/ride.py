@@ -1,0 +1,151 @@
+"""A ride as rules see it: parts joined, slow channels held, everything measured once."""
+
+from collections.abc import Mapping, Sequence
+from functools import cached_property
+from types import MappingProxyType
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from ridecheck.catalog import channels as catalog
+from ridecheck.model import ChannelFacts, Dating, Part, Settings, Span
+from ridecheck.signals.switches import Runs, runs_of
+
+Floats = NDArray[np.float64]
+
+GAP_ROWS = 3.0
+"""A step in time longer than this many row intervals is a gap, not jitter."""
+GAP_FLOOR_S = 0.5
+"""... but never a shorter step than this: loggers pause to write their card."""
+HOLD_REFRESHES = 1.5
+"""A held value is trusted this many refresh intervals, within the channel's max_hold_s."""
+
+
+class Ride:
+    """One ride. Read-only by convention; what is measured is kept after first use.
+
+    t_s: Floats (n,), seconds from the ride's start, rising. segment: int (n,), which
+    uninterrupted stretch a row belongs to; it steps where the log has a gap (a part that
+    was merely cut off an overlong one continues its segment). Numbers are Floats (n,)
+    with NaN for blank; switches come as run lists.
+    """
+
+    def __init__(
+        self, ride_id: str, bike: str, parts: Sequence[Part], settings: Settings
+    ) -> None:
+        self.id = ride_id
+        self.bike = bike
+        self.settings = settings
+        self.parts = tuple(p.info for p in parts)
+        self.start = parts[0].info.start
+        self.dating: Dating = parts[0].info.dating
+        frames = [p.samples.with_columns(pl.lit(i, pl.Int32).alias("part")) for i, p in enumerate(parts)]
+        self.samples = pl.concat(frames, how="diagonal")
+        micros = self.samples["time"].dt.epoch("us").to_numpy()
+        self.t_s: Floats = (micros - micros[0]) / 1e6 if len(micros) else np.empty(0)
+        self.row_interval_s = float(np.median([p.row_interval_s for p in self.parts]))
+        self.channels: Mapping[str, ChannelFacts] = MappingProxyType(_joined_facts(parts))
+
+    @cached_property
+    def segment(self) -> NDArray[np.int64]:
+        """Number of the uninterrupted stretch each row belongs to, from 0."""
+        step_s = np.diff(self.t_s, prepend=self.t_s[:1])
+        part = self.samples["part"].to_numpy()
+        new_part = np.diff(part, prepend=part[:1]) != 0
+        joins = np.array([p.cut_before for p in self.parts])[part] & new_part
+        limit_s = max(GAP_FLOOR_S, GAP_ROWS * self.row_interval_s)
+        return np.cumsum((step_s > limit_s) & ~joins)
+
+    @cached_property
+    def segments(self) -> tuple[Span, ...]:
+        """The uninterrupted stretches, in order."""
+        if not len(self.t_s):
+            return ()
+        first = np.flatnonzero(np.diff(self.segment, prepend=-1))
+        last = np.append(first[1:], len(self.t_s)) - 1
+        return tuple(
+            Span(float(self.t_s[a]), float(self.t_s[b])) for a, b in zip(first, last, strict=True)
+        )
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from first to last row, gaps included."""
+        return float(self.t_s[-1]) if len(self.t_s) else 0.0
+
+    def has(self, *names: str) -> bool:
+        """True where every named channel is in the log and not blank throughout."""
+        return all(n in self.channels and self.channels[n].present > 0 for n in names)
+
+    def interval_s(self, name: str) -> float:
+        """Refresh interval of a channel in seconds; inf where it is not logged."""
+        return self.channels[name].interval_s if self.has(name) else float("inf")
+
+    def numbers(self, name: str) -> Floats:
+        """A number channel, held for its refresh; NaN is blank. All NaN if not logged."""
+        return self._numbers(name)
+
+    def _numbers(self, name: str) -> Floats:
+        cache: dict[str, Floats] = self.__dict__.setdefault("_number_cache", {})
+        if name not in cache:
+            if name not in self.samples.columns:
+                cache[name] = np.full(len(self.t_s), np.nan)
+            else:
+                values = self.samples[name].cast(pl.Float64).to_numpy().astype(float)
+                cache[name] = self._held(name, values)
+        return cache[name]
+
+    def runs(self, name: str) -> Runs:
+        """A switch (or the gear) as runs of equal value; blank is a value of its own."""
+        cache: dict[str, Runs] = self.__dict__.setdefault("_runs_cache", {})
+        if name not in cache:
+            cache[name] = runs_of(
+                self.t_s, self._numbers(name), self.segment, interval_s=self.row_interval_s
+            )
+        return cache[name]
+
+    def at(self, name: str, t_s: float) -> float:
+        """Value of a channel at the last row not after t_s; NaN if blank or before the start."""
+        i = int(np.searchsorted(self.t_s, t_s + 1e-9, side="right")) - 1
+        return float(self.numbers(name)[i]) if i >= 0 else float("nan")
+
+    def index(self, t_s: float) -> int:
+        """Index of the first row at or after t_s (n where there is none)."""
+        return int(np.searchsorted(self.t_s, t_s - 1e-9, side="left"))
+
+    def slice(self, span: Span) -> slice:
+        """Rows within a span, both ends included."""
+        return slice(self.index(span.start_s), int(np.searchsorted(self.t_s, span.end_s + 1e-9, "right")))
+
+    def _held(self, name: str, values: Floats) -> Floats:
+        """Carry the last value over blanks for its refresh, never across a gap."""
+        blank = np.isnan(values)
+        if not blank.any() or blank.all():
+            return values
+        refresh_s = max(self.channels[name].interval_s, self.row_interval_s)
+        hold_s = min(catalog()[name].max_hold_s, HOLD_REFRESHES * refresh_s)
+        known = np.where(blank, -1, np.arange(len(values)))
+        last = np.maximum.accumulate(known)
+        fresh = (
+            (last >= 0)
+            & (self.t_s - self.t_s[np.maximum(last, 0)] <= hold_s + 1e-9)
+            & (self.segment == self.segment[np.maximum(last, 0)])
+        )
+        return np.where(fresh, values[np.maximum(last, 0)], np.nan)
+
+
+def _joined_facts(parts: Sequence[Part]) -> dict[str, ChannelFacts]:
+    """Facts of a whole ride: slowest refresh, coarsest step, presence weighed by rows."""
+    rows = sum(p.info.rows for p in parts) or 1
+    names = dict.fromkeys(n for p in parts for n in p.info.channels)
+    joined = {}
+    for name in names:
+        facts = [(p.info.rows, p.info.channels[name]) for p in parts if name in p.info.channels]
+        joined[name] = ChannelFacts(
+            interval_s=max(f.interval_s for _, f in facts),
+            present=sum(n * f.present for n, f in facts) / rows,
+            step=max(f.step for _, f in facts),
+            skew_s=max(f.skew_s for _, f in facts),
+            latched=any(f.latched for _, f in facts),
+        )
+    return joined
