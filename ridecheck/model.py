@@ -371,3 +371,119 @@ class RideResult:
     fits_model: bool = True
     fits: tuple[str, ...] = ()
     measures: Mapping[str, float] = field(default_factory=dict)
+
+
+# ---------------------------------------------------------------- what a report tells
+
+
+@dataclass(frozen=True, slots=True)
+class RideSummary:
+    """One ride as the report lists it (contract: ``rides``)."""
+
+    ride: str
+    log: str
+    sha256: str
+    parts: tuple[PartRef, ...]
+    start: datetime | None
+    end: datetime | None
+    start_from: StartFrom
+    samples: int
+    distance_km: float
+    engaged_s: float
+    engaged_km: float
+    engagements: int
+    aliases: tuple[str, ...]
+    notes: tuple[Note, ...]
+    channels: Mapping[str, ChannelFacts]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportedFinding:
+    """A stored finding and whether it is open."""
+
+    finding: StoredFinding
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A part that may be at fault. evidence_for / against: sentences with numbers."""
+
+    part: str
+    probability: float
+    evidence_for: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    not_logged: tuple[str, ...] = ()
+    also_serves: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NextCheck:
+    """A check a person can do next; caution is printed with it, always."""
+
+    check: str
+    part: str
+    minutes: int
+    how: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """One rule over the rides that count."""
+
+    rule: str
+    state: State
+    reason: str
+    exposure_s: float
+    events: int
+
+
+@dataclass(frozen=True, slots=True)
+class BikeReport:
+    """Everything the report says of one bike."""
+
+    bike: str
+    label: str
+    model: str
+    verdict: Verdict
+    previous_verdict: Verdict | None
+    because: tuple[str, ...]
+    action: str
+    not_covered: tuple[str, ...]
+    last_data: datetime | None
+    rides: tuple[RideSummary, ...] = ()
+    findings: tuple[ReportedFinding, ...] = ()
+    cancels: tuple[Cancel, ...] = ()
+    suspects: tuple[Suspect, ...] = ()
+    next_checks: tuple[NextCheck, ...] = ()
+    coverage: tuple[Coverage, ...] = ()
+    repairs: tuple[Mapping[str, object], ...] = ()
+    trends: tuple[Mapping[str, object], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A log that could not be used."""
+
+    log: str
+    sha256: str
+    what: str
+    where: str
+    value: str
+    what_to_do: str
+    first_seen: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FleetReport:
+    """The whole report: bikes by id. time_zone is for showing, never for judging."""
+
+    fleet: str
+    version: str
+    generated_at: datetime
+    as_of: datetime | None
+    time_zone: str
+    cautions: tuple[str, ...]
+    bikes: tuple[BikeReport, ...]
+    set_aside: tuple[SetAside, ...]
