@@ -1,0 +1,84 @@
+# Everything starts here: `make demo`, `make test`, `make help`.
+# Each target sets up what it needs in .venv and can be the first one called.
+
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+PIP    := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+DEMO   ?= ridecheck-demo
+
+# An environment holds absolute paths: in a copied or moved checkout it is made anew.
+ifneq ($(shell cat $(VENV)/.made-for 2>/dev/null),$(CURDIR))
+$(VENV)/.made-for: new-environment
+endif
+
+.DEFAULT_GOAL := help
+.DELETE_ON_ERROR:
+.PHONY: help demo test check wheel-test docs format scoreboard fuzz torture constraints clean new-environment
+
+help: ## this list
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
+
+demo: $(VENV)/.core ## set up and screen the sample fleet
+	$(BIN)/ridecheck demo $(DEMO)
+
+test: $(VENV)/.test ## set up and run all tests
+	$(BIN)/python -m pytest -n 2
+
+check: $(VENV)/.check ## style, types and import rules
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy --strict
+	$(BIN)/lint-imports
+
+wheel-test: $(VENV)/.made-for ## build the wheel, install it elsewhere and use it there
+	bash tests/wheel.sh $(CURDIR)/$(BIN)/python
+
+docs: $(VENV)/.test ## write README's table of rules again from the rules
+	$(BIN)/python tests/rule_table.py --write
+
+format: $(VENV)/.check ## put the code into the house's form
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+scoreboard: $(VENV)/.test ## detection and false alarms on rides with known faults (slow)
+	$(BIN)/python tests/scoreboard.py
+
+fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
+	$(BIN)/python tests/fuzz.py
+
+torture: $(VENV)/.test ## nights that are killed, full disks, two runs at once (slow)
+	$(BIN)/python tests/torture.py
+
+constraints: $(VENV)/.made-for ## choose the versions in constraints.txt anew
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
+	$(BIN)/uv pip compile --quiet --universal --upgrade --no-emit-index-url --no-header \
+	    --no-annotate --all-extras pyproject.toml | grep -v -e '^--' -e '://' > constraints.new
+	mv constraints.new constraints.txt
+
+clean: ## remove the environment, builds and caches; never a fleet folder
+	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+$(VENV)/.made-for:
+	@command -v $(PYTHON) >/dev/null || { \
+	    echo "$(PYTHON) was not found; ridecheck needs Python 3.11 or newer (make PYTHON=/path/to/python3)." >&2; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	    echo "ridecheck needs Python 3.11 or newer and $(PYTHON) is older (make PYTHON=/path/to/python3)." >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || { \
+	    echo "$(PYTHON) has no venv module; on Debian or Ubuntu: apt-get install python3-venv." >&2; exit 1; }
+	$(PYTHON) -m venv --clear $(VENV)
+	@printf '%s\n' "$(CURDIR)" > $@
+
+# Installed in place, so an edited file counts at once; only these two files ask for more.
+$(VENV)/.core: $(VENV)/.made-for pyproject.toml constraints.txt
+	$(PIP) -e .
+	@touch $@
+
+$(VENV)/.test: $(VENV)/.made-for pyproject.toml constraints.txt
+	$(PIP) -e '.[test]'
+	@touch $(VENV)/.core $@
+
+$(VENV)/.check: $(VENV)/.made-for pyproject.toml constraints.txt
+	$(PIP) -e '.[test,check]'
+	@touch $(VENV)/.core $(VENV)/.test $@
