@@ -1,0 +1,92 @@
+"""The documents say what is there."""
+
+import re
+import shlex
+
+import click
+import pytest
+import rule_table
+import typer
+from project_files import ROOT
+
+from ridecheck.cli import app
+
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
+PROGRAM = typer.main.get_command(app)
+COMMANDS = PROGRAM.commands
+
+
+def text(name: str) -> str:
+    return (ROOT / name).read_text("utf-8")
+
+
+def calls() -> list[tuple[str, list[str]]]:
+    """Every ridecheck command line that stands in a code block of a document."""
+    found = []
+    for name in DOCUMENTS:
+        for block in re.findall(r"^```\w*\n(.*?)^```", text(name), re.DOTALL | re.MULTILINE):
+            for line in re.findall(r"^\s*(?:\$ )?(ridecheck [a-z].*)$", block, re.MULTILINE):
+                found.append((name, shlex.split(line, comments=True)[1:]))
+    return found
+
+
+def test_readme_lists_the_rules_as_they_are():
+    assert rule_table.between_marks(text("README.md")) == rule_table.table(), "run `make docs`"
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_every_command_shows_an_example_in_its_help(command):
+    context = click.Context(COMMANDS[command], info_name=command)
+
+    shown = COMMANDS[command].get_help(context)
+
+    assert re.search(rf"ridecheck {command}\b", shown.split("Usage:")[-1].split("\n", 1)[1])
+
+
+def test_every_command_line_in_the_documents_is_one_the_program_knows():
+    unknown = []
+    for document, (command, *arguments) in calls():
+        options = (
+            {o for p in COMMANDS[command].params for o in p.opts} if command in COMMANDS else None
+        )
+        if options is None:
+            unknown.append(f"{document}: no command {command}")
+            continue
+        asked = {a.split("=")[0] for a in arguments if a.startswith("--")}
+        unknown += [f"{document}: {command} has no {o}" for o in asked - options]
+
+    assert calls(), "the documents show no command at all"
+    assert unknown == []
+
+
+def test_every_command_stands_in_readme():
+    readme = text("README.md")
+
+    assert [c for c in COMMANDS if f"ridecheck {c}" not in readme] == []
+
+
+def test_every_make_target_in_the_documents_exists():
+    targets = set(re.findall(r"^([a-z-]+):", text("Makefile"), re.MULTILINE))
+    asked = {t for name in DOCUMENTS for t in re.findall(r"`make ([a-z-]+)", text(name))}
+
+    assert asked
+    assert asked - targets == set()
+
+
+def test_every_file_the_documents_name_exists():
+    named = {
+        (name, path)
+        for name in DOCUMENTS
+        for path in re.findall(
+            r"`((?:ridecheck|schemas|pipelines|sample_logs|tests|\.ci)/[\w./-]*)`", text(name)
+        )
+    }
+
+    assert [f"{name}: {path}" for name, path in sorted(named) if not (ROOT / path).exists()] == []
+
+
+def test_readme_begins_with_the_job_and_the_two_commands():
+    head = text("README.md")[:2500]
+
+    assert head.index("make demo") < head.index("make test")
+    assert head.startswith("# ridecheck\n")
