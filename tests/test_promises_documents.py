@@ -8,7 +8,6 @@ import pytest
 import rule_table
 import typer
 from project_files import ROOT
-
 from ridecheck.cli import app
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
