@@ -6,7 +6,7 @@ CAUTIONS: tuple[str, ...] = (
     "Before every hire, engine off: each brake control alone must light the brake lamp, and the "
     "throttle must snap shut at both bar locks.",
     "Never ride with a brake, clutch or roll-off switch bypassed, bridged, taped or unplugged. "
-    "It is a way to make cruise let go.",
+    "They are what makes cruise let go.",
     "Keep in means not ridden at all, not even to the workshop.",
     "Run an engine only outdoors or with exhaust extraction: carbon monoxide gives no warning.",
     "Mind hot parts, turning wheels and chains. Use the right stand, chock the wheel, and have a "

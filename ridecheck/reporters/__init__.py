@@ -1,0 +1,1 @@
+"""Reports for people and programs. They take records and know no rule."""

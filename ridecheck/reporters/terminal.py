@@ -1,0 +1,167 @@
+"""The fleet board as text: 80 columns, readable without colour and in ASCII."""
+
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from rich.cells import cell_len, chop_cells
+
+from ridecheck.model import BikeReport, FleetReport, Verdict
+from ridecheck.reporters import wording
+
+WIDTH = 80
+SHOWN_ASIDE = 8
+"""Logs not read that the board names; the page lists them all."""
+
+STYLES = {
+    Verdict.KEEP_IN: "\x1b[1;31m",
+    Verdict.INSPECT: "\x1b[1;33m",
+    Verdict.NO_OPINION: "\x1b[1;35m",
+    Verdict.RELEASE: "\x1b[1m",
+}
+PLAIN = "\x1b[0m"
+
+
+def board(
+    report: FleetReport,
+    *,
+    today: datetime | None = None,
+    data_max_age_days: float = 14.0,
+    colour: bool = False,
+    ascii_only: bool = False,
+) -> str:
+    """The board as one text that ends with a line end.
+
+    today: the clock's instant; older newest data than data_max_age_days are told in the
+    first line. None leaves that out. colour adds emphasis, never meaning.
+    """
+    lines = [
+        *_heading(report, today, data_max_age_days),
+        *_bikes(report, colour),
+        *_aside(report),
+        *cautions(report.cautions),
+    ]
+    return "\n".join(in_ascii(lines) if ascii_only else lines) + "\n"
+
+
+def cautions(sentences: Sequence[str]) -> list[str]:
+    """The cautions, once, as lines."""
+    lines = ["", "Before anybody rides or works on a bike:"]
+    for sentence in sentences:
+        lines += wrapped(sentence, first="- ", rest="  ")
+    return lines
+
+
+def wrapped(text: str, *, first: str = "", rest: str = "", width: int = WIDTH) -> list[str]:
+    """Text broken into lines of at most width columns, wide characters counted as two.
+
+    Words longer than a line are cut. Steering characters are shown as escapes.
+    """
+    lines, line = [], first
+    empty = True
+    for word in _pieces(wording.shown(text), width - max(cell_len(first), cell_len(rest))):
+        if not empty and cell_len(line) + 1 + cell_len(word) > width:
+            lines.append(line)
+            line, empty = rest, True
+        line += word if empty else f" {word}"
+        empty = False
+    return [*lines, line.rstrip()]
+
+
+def in_ascii(lines: Sequence[str]) -> list[str]:
+    """Lines for an ASCII console, broken anew where escapes made one too wide."""
+    plain = []
+    for line in map(wording.in_ascii, lines):
+        indent = line[: len(line) - len(line.lstrip(" "))]
+        plain += [line] if len(line) <= WIDTH else wrapped(line, first=indent, rest=indent)
+    return plain
+
+
+def _pieces(text: str, width: int) -> Iterator[str]:
+    """Words of a text, those wider than width in pieces."""
+    for word in text.split():
+        yield from chop_cells(word, width) if cell_len(word) > width else (word,)
+
+
+def _heading(report: FleetReport, today: datetime | None, max_age_days: float) -> list[str]:
+    newest = wording.newest_data(report)
+    told = wording.first_line(report)
+    if today is not None and newest is not None:
+        age_days = (today - newest).total_seconds() / 86400.0
+        if age_days > max_age_days:
+            told = f"Newest data {int(age_days)} days old. {told}"
+    period = f"data to {wording.utc(newest)}" if newest else "no dated ride"
+    local = wording.local(newest, report.time_zone)
+    return [
+        *wrapped(told, rest="  "),
+        *wrapped(f"{report.fleet}, {period}" + (f" ({local})" if local else "")),
+    ]
+
+
+def _bikes(report: FleetReport, colour: bool) -> Iterator[str]:
+    for verdict, bikes in wording.by_urgency(report).items():
+        if not bikes:
+            continue
+        yield ""
+        if verdict is Verdict.RELEASE:
+            yield from _released(bikes, colour)
+        else:
+            for bike in bikes:
+                yield from _entry(bike, colour)
+
+
+def _entry(bike: BikeReport, colour: bool) -> list[str]:
+    """Tag, word, reason, action of one bike."""
+    word = wording.VERDICTS_TOLD[bike.verdict]
+    told = _painted(word, bike.verdict, colour)
+    was = f" ({wording.was(bike)})" if wording.changed(bike) else ""
+    reason = bike.because[0] if bike.because else "No reason recorded."
+    more = len(bike.because) - 1
+    further = f" ({wording.count(more, 'further reason')} on its page.)" if more > 0 else ""
+    return [
+        f"{bike.bike:<5} {told}{was}",
+        *wrapped(reason + further, first="      ", rest="      "),
+        *wrapped(bike.action, first="      -> ", rest="         "),
+    ]
+
+
+def _released(bikes: Sequence[BikeReport], colour: bool) -> Iterator[str]:
+    """All releases in one run of tags, then what stands beside some of them."""
+    word = wording.VERDICTS_TOLD[Verdict.RELEASE]
+    head = f"{word}: "
+    lines = wrapped(head + " ".join(_tag(b) for b in bikes), rest="      ")
+    yield lines[0].replace(word, _painted(word, Verdict.RELEASE, colour), 1)
+    yield from lines[1:]
+    alike: dict[str, list[str]] = defaultdict(list)
+    for bike in bikes:
+        if told := wording.beside(bike):
+            alike[told].append(bike.bike)
+    for told, tags in sorted(alike.items(), key=lambda item: item[1]):
+        yield from wrapped(f"{' '.join(tags)} release; {told}", first="      ", rest="        ")
+    yield from wrapped(bikes[0].action, first="      -> ", rest="         ")
+
+
+def _tag(bike: BikeReport) -> str:
+    return f"{bike.bike} ({wording.was(bike)})" if wording.changed(bike) else bike.bike
+
+
+def _aside(report: FleetReport) -> Iterator[str]:
+    logs = report.set_aside
+    if not logs:
+        return
+    yield ""
+    yield "Logs not read:"
+    for log in logs[:SHOWN_ASIDE]:
+        yield from wrapped(f"{log.log}: {wording.why_aside(log)}", first="- ", rest="  ")
+    if len(logs) > SHOWN_ASIDE:
+        yield f"  and {len(logs) - SHOWN_ASIDE} more, listed on the fleet page"
+
+
+def _painted(text: str, verdict: Verdict, colour: bool) -> str:
+    return f"{STYLES[verdict]}{text}{PLAIN}" if colour else text
+
+
+def unpainted(text: str) -> str:
+    """A board without its colours."""
+    return re.sub(r"\x1b\[[0-9;]*m", "", text)

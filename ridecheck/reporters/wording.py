@@ -1,0 +1,210 @@
+"""The words and figures that terminal, pages and files share."""
+
+import math
+import unicodedata
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from ridecheck.model import (
+    BikeReport,
+    Cancel,
+    FleetReport,
+    SetAside,
+    State,
+    StoredFinding,
+    Verdict,
+)
+
+VERDICTS = {
+    Verdict.KEEP_IN: "keep in",
+    Verdict.INSPECT: "inspect",
+    Verdict.NO_OPINION: "no opinion",
+    Verdict.RELEASE: "release",
+}
+"""The words counted in the first line of a board."""
+
+VERDICTS_TOLD = VERDICTS | {
+    Verdict.NO_OPINION: "no opinion: check by hand",
+    Verdict.RELEASE: "release (log only)",
+}
+"""The words that stand beside a bike."""
+
+STATES = {
+    State.OK: "ok",
+    State.FAULT: "finding",
+    State.NOT_ASSESSED: "not assessed",
+    State.ERROR: "not assessed: the program failed here",
+}
+
+CAUSES = {
+    "unexplained": "no logged cause",
+    "log_end": "the log ends",
+    "intervention": "ABS or traction control",
+    "below_minimum": "below the minimum speed",
+    "above_maximum": "above the maximum speed",
+    "far_from_set_speed": "too far from the set speed",
+    "override_limit": "throttle held open too long",
+    "signal_lost": "a signal was lost",
+    "power_switch": "main switch",
+    "cancel_switch": "cancel button",
+    "roll_off": "grip rolled off",
+    "engine_flare": "engine speed flared",
+}
+
+COMMANDED = {True: "asked for", False: "not asked for", None: "cannot be told"}
+
+CHANNEL_WORDS = {"roll_off": "roll-off", "abs_active": "ABS", "gps_speed": "GPS speed"}
+
+DECIMALS = {"km/h": 1, "km": 1, "s": 3, "ms": 0, "rpm": 0, "%": 1, "V": 2, "m/s2": 2, "degC": 1}
+"""Decimals of a figure by its unit; other units get three."""
+
+ASCII = str.maketrans(
+    {"–": "-", "—": "-", "−": "-", "‘": "'", "’": "'", "“": '"', "”": '"', "…": "...", "·": "-"}
+)
+
+
+def count(number: int, noun: str) -> str:
+    """A number with its noun.
+
+    >>> count(1, "bike"), count(0, "log")
+    ('1 bike', '0 logs')
+    """
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def shown(text: str) -> str:
+    """Text from a file or a person, with whatever could steer a terminal spelled out.
+
+    Control characters, and marks that turn or hide text, become their escapes.
+
+    >>> shown("grey\\x1b[31m")
+    'grey\\\\x1b[31m'
+    """
+    return "".join(_escaped(c) if _steers(c) else c for c in text)
+
+
+def _steers(character: str) -> bool:
+    return unicodedata.category(character) in ("Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn")
+
+
+def _escaped(character: str) -> str:
+    return character.encode("unicode_escape", "surrogatepass").decode("ascii")
+
+
+def in_ascii(text: str) -> str:
+    """Text for a console that knows ASCII alone: accents dropped, the rest escaped.
+
+    >>> in_ascii("Número – 漢")
+    'Numero - \\\\u6f22'
+    """
+    plain = unicodedata.normalize("NFKD", text.translate(ASCII))
+    kept = "".join(c for c in plain if not unicodedata.combining(c))
+    return kept.encode("ascii", "backslashreplace").decode("ascii")
+
+
+def rounded(value: float | None, unit: str) -> float | None:
+    """A figure as it is printed in its unit; None for blank and for what is no number."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), DECIMALS.get(unit, 3)) + 0.0  # no minus zero
+
+
+def figure(value: float | None, unit: str = "") -> str:
+    """A figure with its unit, "" for blank.
+
+    >>> figure(96.24, "km/h"), figure(3.0)
+    ('96.2 km/h', '3')
+    """
+    number = rounded(value, unit)
+    if number is None:
+        return ""
+    decimals = DECIMALS.get(unit)
+    told = f"{number:.{decimals}f}" if decimals is not None and unit != "s" else f"{number:g}"
+    return f"{told} {unit}".strip()
+
+
+def words(name: str) -> str:
+    """A channel's, part's or check's name as words.
+
+    >>> words("front_brake"), words("roll_off")
+    ('front brake', 'roll-off')
+    """
+    return CHANNEL_WORDS.get(name, name.replace("_", " ").replace("-", " "))
+
+
+def cause(cancel: Cancel) -> str:
+    """What ended an engagement, in words."""
+    return CAUSES.get(cancel.cause, words(cancel.cause))
+
+
+def utc(instant: datetime | None) -> str:
+    """An instant in UTC to the second; "date unknown" where there is none."""
+    return f"{instant.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC" if instant else "date unknown"
+
+
+def local(instant: datetime | None, zone: str) -> str:
+    """An instant on the fleet's clock, "" where there is none or the clock is UTC."""
+    if instant is None or zone in ("UTC", "Etc/UTC"):
+        return ""
+    return f"{instant.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M:%S %Z}"
+
+
+def z_time(instant: datetime | None) -> str | None:
+    """An instant for programs: ISO 8601 with Z, fractions only where there are any."""
+    if instant is None:
+        return None
+    return instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def told_finding(finding: StoredFinding) -> str:
+    """What was found, with what is in doubt about it and where it was carried over from."""
+    told = finding.message
+    if finding.doubt:
+        told += f" (in doubt: {finding.doubt})"
+    if finding.carried_from:
+        told += f" (found by {finding.carried_from}; kept until signed off)"
+    return told
+
+
+def why_aside(log: SetAside) -> str:
+    """Why a log was not read and what to do, in one line."""
+    place = f" {log.where}" if log.where else ""
+    place += f" ({log.value})" if log.value else ""
+    return f"{log.what}:{place}; {log.what_to_do}" if place else f"{log.what}; {log.what_to_do}"
+
+
+def changed(bike: BikeReport) -> bool:
+    """True where the bike's newest day of data changed what is advised."""
+    return bike.previous_verdict is not None and bike.previous_verdict != bike.verdict
+
+
+def was(bike: BikeReport) -> str:
+    """What was advised before the newest day of data, "" where nothing was."""
+    return f"was {VERDICTS[bike.previous_verdict]}" if bike.previous_verdict else ""
+
+
+def by_urgency(report: FleetReport) -> dict[Verdict, tuple[BikeReport, ...]]:
+    """Bikes by verdict, most urgent first; within one, those newly changed, then by id."""
+    ordered = sorted(report.bikes, key=lambda b: (not changed(b), b.bike))
+    return {v: tuple(b for b in ordered if b.verdict is v) for v in Verdict}
+
+
+def first_line(report: FleetReport) -> str:
+    """How many bikes stand where, and how many logs were not read."""
+    groups = by_urgency(report)
+    tally = ", ".join(f"{len(bikes)} {VERDICTS[v]}" for v, bikes in groups.items())
+    unread = count(len(report.set_aside), "log")
+    return f"{count(len(report.bikes), 'bike')}: {tally}; {unread} not read"
+
+
+def newest_data(report: FleetReport) -> datetime | None:
+    """End of the newest dated ride of the fleet."""
+    return max((b.last_data for b in report.bikes if b.last_data), default=None)
+
+
+def beside(bike: BikeReport) -> str:
+    """What is printed beside a release: what was seen once, what was not covered."""
+    told = list(bike.because)
+    if bike.not_covered:
+        told.append("not covered: " + ", ".join(bike.not_covered))
+    return "; ".join(told)
