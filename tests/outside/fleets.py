@@ -1,0 +1,55 @@
+"""Small fleet folders for outside checks, and `ridecheck screen` run on them."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+START = "2026-05-04T08:00:00Z"
+
+
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """What `ridecheck screen --format json` said, with its exit code and stderr."""
+
+    report: dict[str, Any]
+    exit_code: int
+    stderr: str
+
+    def findings(self, bike: str) -> list[dict[str, Any]]:
+        """All findings of one bike."""
+        return [f for b in self.report["bikes"] if b["bike"] == bike for f in b["findings"]]
+
+    def above_note(self, bike: str) -> list[str]:
+        """Findings that say something against a bike, as readable lines."""
+        return [
+            f"{f['rule']} at {f['start']}: {f['message']}"
+            for f in self.findings(bike)
+            if f["severity"] != "note"
+        ]
+
+
+def write_fleet(root: Path, *, model: str, layout: str, bikes: Mapping[str, str]) -> None:
+    """A fleet folder with one model and one layout. bikes: id -> more lines of its file."""
+    for folder in ("models", "bikes", "layouts", "inbox"):
+        (root / folder).mkdir(parents=True, exist_ok=True)
+    (root / "fleet.toml").write_text('name = "Outside checks"\n', "utf-8")
+    (root / "models" / "one.toml").write_text(model, "utf-8")
+    (root / "layouts" / "one.toml").write_text(layout, "utf-8")
+    for bike, more in bikes.items():
+        text = f'bike = "{bike}"\nmodel = "one"\nlayout = "one"\n{more}'
+        (root / "bikes" / f"{bike}.toml").write_text(text, "utf-8")
+
+
+def screen(root: Path) -> Screened:
+    """Take the inbox in and judge it, as a user would."""
+    code = "import sys; from ridecheck.cli import main; sys.exit(main())"
+    options = ("screen", "--fleet", str(root), "--format", "json", "--fail-on", "never")
+    done = subprocess.run(
+        [sys.executable, "-c", code, *options], capture_output=True, text=True, check=False
+    )
+    assert done.stdout, done.stderr
+    return Screened(json.loads(done.stdout), done.returncode, done.stderr)
