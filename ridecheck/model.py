@@ -341,8 +341,8 @@ class RideResult:
     """What was found in one ride: the content of results/<bike>/<ride>.json.
 
     fits_model False: the log is more likely another bike's, or in other units; fits
-    names the fleet's models it fits better. measures holds numbers later stages learn
-    from (name -> value), never judged here.
+    names the fleet's models it fits better. layouts: those its parts were read with.
+    measures holds numbers later stages learn from (name -> value), never judged here.
     """
 
     schema: str
@@ -370,6 +370,7 @@ class RideResult:
     notes: tuple[Note, ...] = ()
     fits_model: bool = True
     fits: tuple[str, ...] = ()
+    layouts: tuple[str, ...] = ()
     measures: Mapping[str, float] = field(default_factory=dict)
 
 

@@ -1,0 +1,197 @@
+"""Parts of logs kept as Parquet, each with its facts in the file's own metadata."""
+
+import base64
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import TypeAdapter
+
+from ridecheck.files import remove, write_whole
+from ridecheck.model import Part, PartInfo
+
+PART_KEY = b"ridecheck.part"
+KEPT_KEY = b"ridecheck.kept"
+BIN_S = 2
+"""Rows are fingerprinted in bins of this many seconds, counted from 1970."""
+_EMPTY = bytes(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """What the rows of a part say, bin by bin: four bytes a bin, zeros where it has no row."""
+
+    first_bin: int
+    bins: bytes
+
+    def at(self, number: int) -> bytes:
+        """The four bytes of a bin, zeros outside the part."""
+        i = 4 * (number - self.first_bin)
+        return self.bins[i : i + 4] if i >= 0 and len(self.bins) >= i + 4 else _EMPTY
+
+
+@dataclass(frozen=True, slots=True)
+class KeptPart:
+    """A part as it lies in rides/, without its samples.
+
+    names: every path under inbox/ (or bare name) its bytes were met under, in order.
+    siblings: how many parts its log gave altogether, so that a log of which only some
+    were written before a power cut is read again.
+    """
+
+    info: PartInfo
+    names: tuple[str, ...]
+    siblings: int
+    fingerprint: Fingerprint
+
+    @property
+    def log(self) -> str:
+        """The name it is called by: the first of its names, whichever arrived first."""
+        return self.names[0]
+
+
+@cache
+def _info_adapter() -> TypeAdapter[PartInfo]:
+    return TypeAdapter(PartInfo)
+
+
+def part_path(root: Path, bike: str, stem: str) -> Path:
+    """Where a part of a bike is kept."""
+    return root / "rides" / bike / f"{stem}.parquet"
+
+
+def write_part(
+    root: Path, part: Part, *, names: tuple[str, ...] = (), siblings: int = 1
+) -> KeptPart:
+    """Keep a part; names met earlier for the same bytes are kept too. Raises OSError."""
+    path = part_path(root, part.info.bike, part.info.stem)
+    earlier = _names_of(path)
+    kept = KeptPart(
+        info=part.info,
+        names=tuple(sorted({*earlier, *(names or (part.info.log,))})),
+        siblings=siblings,
+        fingerprint=fingerprint(part.samples),
+    )
+    write_whole(path, _parquet(part.samples, kept))
+    return kept
+
+
+def replace_samples(root: Path, kept: KeptPart, samples: pl.DataFrame) -> KeptPart:
+    """Thin a part: fewer rows, marked, with names and fingerprint as they were."""
+    thinned = replace(kept, info=replace(kept.info, thinned=True))
+    write_whole(
+        part_path(root, kept.info.bike, kept.info.stem), _parquet(samples, thinned)
+    )
+    return thinned
+
+
+def add_name(root: Path, kept: KeptPart, name: str) -> KeptPart:
+    """Note that a part's bytes were met under one more name."""
+    if name in kept.names:
+        return kept
+    named = replace(kept, names=tuple(sorted({*kept.names, name})))
+    path = part_path(root, kept.info.bike, kept.info.stem)
+    write_whole(path, _parquet(_frame(path), named))
+    return named
+
+
+def read_part(root: Path, bike: str, stem: str) -> Part:
+    """A kept part with its samples. Raises OSError where it is missing or damaged."""
+    path = part_path(root, bike, stem)
+    return Part(info=read_part_info(path).info, samples=_frame(path))
+
+
+def read_part_info(path: Path) -> KeptPart:
+    """A kept part without its samples. Raises OSError where it is missing or damaged."""
+    try:
+        metadata: Mapping[bytes, bytes] = pq.read_schema(path).metadata or {}
+        kept = json.loads(metadata[KEPT_KEY])
+        return KeptPart(
+            info=_info_adapter().validate_json(metadata[PART_KEY]),
+            names=tuple(kept["names"]),
+            siblings=kept["siblings"],
+            fingerprint=Fingerprint(kept["first_bin"], base64.b64decode(kept["bins"])),
+        )
+    except (pa.ArrowException, KeyError, ValueError) as error:
+        raise OSError(f"{path.name} is not a part ridecheck can read: {error}") from error
+
+
+def list_parts(root: Path, bike: str) -> tuple[tuple[KeptPart, ...], tuple[str, ...]]:
+    """All parts kept in a bike's folder, by stem, and the names of damaged ones."""
+    parts, damaged = [], []
+    for path in sorted((root / "rides" / bike).glob("*.parquet")):
+        try:
+            parts.append(read_part_info(path))
+        except OSError:
+            damaged.append(path.name)
+    return tuple(parts), tuple(damaged)
+
+
+def remove_part(root: Path, bike: str, stem: str) -> None:
+    """Delete a kept part."""
+    remove(part_path(root, bike, stem))
+
+
+def fingerprint(samples: pl.DataFrame) -> Fingerprint:
+    """What the rows say, bin by bin; line numbers and time cells as written play no part."""
+    if samples.is_empty():
+        return Fingerprint(0, b"")
+    names = sorted(c for c in samples.columns if c not in ("time", "row", "file_time"))
+    micros = samples["time"].dt.epoch("us").to_numpy()
+    values = samples.select(pl.col(names).cast(pl.Float64).fill_null(float("nan"))).to_numpy()
+    values = np.where(np.isnan(values), np.nan, values + 0.0)  # one NaN, no minus nought
+    rows = np.column_stack([micros.astype(np.int64).view(np.float64), values])
+    header = "\0".join(names).encode()
+    number = micros // (BIN_S * 1_000_000)
+    first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    last = np.append(first[1:], len(number))
+    low, high = int(number.min()), int(number.max())
+    bins = bytearray(4 * (high - low + 1))
+    for a, b in zip(first, last, strict=True):
+        i = 4 * (int(number[a]) - low)
+        digest = hashlib.blake2b(header + rows[a:b].tobytes(), digest_size=4).digest()
+        bins[i : i + 4] = digest if digest != _EMPTY else b"\1\0\0\0"
+    return Fingerprint(low, bytes(bins))
+
+
+def _frame(path: Path) -> pl.DataFrame:
+    try:
+        frame = pl.from_arrow(pq.read_table(path, partitioning=None))
+    except pa.ArrowException as error:
+        raise OSError(f"{path.name} is not a part ridecheck can read: {error}") from error
+    assert isinstance(frame, pl.DataFrame)
+    return frame
+
+
+def _names_of(path: Path) -> tuple[str, ...]:
+    try:
+        return read_part_info(path).names
+    except OSError:
+        return ()
+
+
+def _parquet(samples: pl.DataFrame, kept: KeptPart) -> bytes:
+    table = samples.to_arrow(compat_level=pl.CompatLevel.oldest())
+    rest = {
+        "names": list(kept.names),
+        "siblings": kept.siblings,
+        "first_bin": kept.fingerprint.first_bin,
+        "bins": base64.b64encode(kept.fingerprint.bins).decode(),
+    }
+    table = table.replace_schema_metadata(
+        {
+            PART_KEY: _info_adapter().dump_json(kept.info),
+            KEPT_KEY: json.dumps(rest, sort_keys=True).encode(),
+        }
+    )
+    buffer = BytesIO()
+    pq.write_table(table, buffer, compression="zstd")
+    return buffer.getvalue()
