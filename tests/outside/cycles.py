@@ -98,8 +98,9 @@ def engine_speed(cycle: Cycle, *, rolling_circumference_m: float, seed: int) -> 
     """Engine speed at 1 Hz as a tachometer line would log it.
 
     In gear it is tied to the wheel, with a first-order lag of 0.5 s, 2 % noise (standard
-    deviation) and steps of 50 rpm; never below idle. With the clutch pulled or in neutral
-    it falls freely to idle.
+    deviation) and steps of 50 rpm; never below idle. While a gear is changed the engine is
+    free and goes evenly from the one gear's speed to the other's; with the clutch pulled to
+    a stop, and in neutral, it idles.
     """
     fine_s = np.arange(cycle.t_s[0], cycle.t_s[-1] + 0.05, 0.1)
     speed_kmh = np.interp(fine_s, cycle.t_s, cycle.speed_kmh)
@@ -109,6 +110,8 @@ def engine_speed(cycle: Cycle, *, rolling_circumference_m: float, seed: int) -> 
         here = cycle.in_gear[second] & (cycle.gear[second] == gear)
         ratio = rpm_per_kmh(gear, rolling_circumference_m=rolling_circumference_m)
         tied[here] = speed_kmh[here] * ratio
+    changing = np.isnan(cycle.gear)[second]
+    tied[changing] = np.interp(fine_s[changing], fine_s[~changing], tied[~changing])
     tied = np.maximum(tied, IDLE_RPM)
     lagged = np.empty_like(tied)
     lagged[0] = tied[0]

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-START = "2026-05-04T08:00:00Z"
-
 
 @dataclass(frozen=True, slots=True)
 class Screened:
@@ -32,16 +30,20 @@ class Screened:
         ]
 
 
-def write_fleet(root: Path, *, model: str, layout: str, bikes: Mapping[str, str]) -> None:
-    """A fleet folder with one model and one layout. bikes: id -> more lines of its file."""
+def write_fleet(
+    root: Path, *, models: Mapping[str, str], layout: str, bikes: Mapping[str, str]
+) -> None:
+    """A fleet folder with one layout. models: name -> file; bikes: id -> name of its model."""
     for folder in ("models", "bikes", "layouts", "inbox"):
         (root / folder).mkdir(parents=True, exist_ok=True)
     (root / "fleet.toml").write_text('name = "Outside checks"\n', "utf-8")
-    (root / "models" / "one.toml").write_text(model, "utf-8")
     (root / "layouts" / "one.toml").write_text(layout, "utf-8")
-    for bike, more in bikes.items():
-        text = f'bike = "{bike}"\nmodel = "one"\nlayout = "one"\n{more}'
-        (root / "bikes" / f"{bike}.toml").write_text(text, "utf-8")
+    for name, text in models.items():
+        (root / "models" / f"{name}.toml").write_text(text, "utf-8")
+    for bike, model in bikes.items():
+        (root / "bikes" / f"{bike}.toml").write_text(
+            f'bike = "{bike}"\nmodel = "{model}"\nlayout = "one"\n', "utf-8"
+        )
 
 
 def screen(root: Path) -> Screened:
