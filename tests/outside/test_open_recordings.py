@@ -9,8 +9,8 @@ import datetime as dt
 import os
 import re
 import shutil
-from itertools import pairwise
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -234,8 +234,6 @@ def test_the_tagged_trip_is_reported_where_engine_speed_stands_still(trips, poll
         pytest.skip(HOW_TO_GET)
     frozen = [b for b in bad_stretches(trips[TAGGED]) if b.what == "frozen"]
     long = [b for b in frozen if b.end_s - b.start_s > 15]
-        b for b in bad_stretches(trips[TAGGED]) if b.what == "frozen" and b.end_s - b.start_s > 15
-    ]
     found = [f for f in polled.findings(TAGGED) if "engine_speed" in f["channels"]]
 
     assert long
