@@ -143,10 +143,20 @@ def utc(instant: datetime | None) -> str:
 
 
 def local(instant: datetime | None, zone: str) -> str:
-    """An instant on the fleet's clock, "" where there is none or the clock is UTC."""
+    """An instant on the fleet's clock, "" where there is none or the clock is UTC.
+
+    The date is left out where it is the same as in UTC.
+
+    >>> local(datetime(2026, 5, 12, 22, 30, tzinfo=UTC), "Europe/Lisbon")
+    '23:30:00 WEST'
+    >>> local(datetime(2026, 5, 12, 23, 30, tzinfo=UTC), "Europe/Lisbon")
+    '2026-05-13 00:30:00 WEST'
+    """
     if instant is None or zone in ("UTC", "Etc/UTC"):
         return ""
-    return f"{instant.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M:%S %Z}"
+    here = instant.astimezone(ZoneInfo(zone))
+    same_day = here.date() == instant.astimezone(UTC).date()
+    return f"{here:%H:%M:%S %Z}" if same_day else f"{here:%Y-%m-%d %H:%M:%S %Z}"
 
 
 def z_time(instant: datetime | None) -> str | None:

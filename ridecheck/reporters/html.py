@@ -1,0 +1,254 @@
+"""The pages: a fleet board and one report a bike, as files that need nothing else.
+
+No page asks anything of a network, and none needs a script. What comes from files and
+people is escaped, control characters included.
+"""
+
+import base64
+import hashlib
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from ridecheck.files import remove, write_whole
+from ridecheck.model import (
+    BikeReport,
+    Cancel,
+    Coverage,
+    FleetReport,
+    ReportedFinding,
+    RideSummary,
+    State,
+    StoredFinding,
+    Verdict,
+)
+from ridecheck.reporters import wording
+from ridecheck.reporters.json_report import finding_order, report_json
+
+TEMPLATES = Path(__file__).parent / "templates"
+SHOWN_GROUPS = 5
+"""Kinds of finding at the top of a bike's page; the rest stand further down."""
+SHOWN_ROWS = 200
+"""Rows of a long table on a page; report.json holds all."""
+
+
+def write_pages(report: FleetReport, report_dir: Path) -> None:
+    """Write report.json, a page for each bike, and the board, in that order.
+
+    Each file is put in place whole. Pages of bikes that left the fleet move to archive/.
+    Raises OSError where the folder cannot be written.
+    """
+    write_whole(report_dir / "report.json", report_json(report).encode("ascii"))
+    for bike in report.bikes:
+        page = bike_page(report, bike).encode("utf-8")
+        write_whole(report_dir / "bikes" / f"{bike.bike}.html", page)
+    write_whole(report_dir / "index.html", index_page(report).encode("utf-8"))
+    _archive(report_dir, {b.bike for b in report.bikes})
+
+
+def _archive(report_dir: Path, bikes: set[str]) -> None:
+    """Move the pages of bikes that are no longer in the fleet out of the way."""
+    for page in sorted((report_dir / "bikes").glob("*.html")):
+        if page.stem not in bikes:
+            write_whole(report_dir / "archive" / page.name, page.read_bytes())
+            remove(page)
+
+
+def index_page(report: FleetReport) -> str:
+    """The fleet board as HTML."""
+    groups = wording.by_urgency(report)
+    released = groups[Verdict.RELEASE]
+    return render(
+        "index.html",
+        cautions=report.cautions,
+        report=report,
+        first_line=wording.first_line(report),
+        newest=wording.newest_data(report),
+        urgent=[b for v, bikes in groups.items() if v is not Verdict.RELEASE for b in bikes],
+        released=released,
+        beside=_beside(released),
+    )
+
+
+def bike_page(report: FleetReport, bike: BikeReport) -> str:
+    """One bike's report as HTML."""
+    findings = sorted(bike.findings, key=finding_order)
+    judged = [c for c in bike.coverage if c.state in (State.OK, State.FAULT)]
+    return render(
+        "bike.html",
+        cautions=report.cautions,
+        report=report,
+        bike=bike,
+        period=_period(bike, report.time_zone),
+        distance_km=sum(r.distance_km for r in bike.rides),
+        engaged_km=sum(r.engaged_km for r in bike.rides),
+        engagements=sum(r.engagements for r in bike.rides),
+        findings=findings,
+        groups=_groups(findings),
+        cancel_tally=_tally(bike.cancels),
+        unassigned=max(0.0, 1.0 - sum(s.probability for s in bike.suspects)),
+        judged=sorted(judged, key=lambda c: (c.state is State.OK, c.rule)),
+        unjudged=[c for c in bike.coverage if c not in judged],
+        rides=sorted(bike.rides, key=_newest_first),
+        shown_groups=SHOWN_GROUPS,
+        shown_rows=SHOWN_ROWS,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Open findings of one rule: how many, the worst, and when the newest was."""
+
+    times: int
+    worst: StoredFinding
+    newest: datetime | None
+
+
+def _groups(findings: Sequence[ReportedFinding]) -> list[Group]:
+    """Open findings by rule, heaviest first; the worst is the one farthest from its limit."""
+    by_rule: dict[str, list[StoredFinding]] = defaultdict(list)
+    for item in findings:
+        if item.open:
+            by_rule[item.finding.rule].append(item.finding)
+    groups = [
+        Group(
+            times=len(found),
+            worst=min(found, key=lambda f: (f.severity.rank, -_excess(f), f.id)),
+            newest=max((f.start for f in found if f.start), default=None),
+        )
+        for found in by_rule.values()
+    ]
+    return sorted(groups, key=lambda g: (g.worst.severity.rank, -g.times, g.worst.rule))
+
+
+def _excess(finding: StoredFinding) -> float:
+    """How far a finding is past its limit; 0 where no figure tells."""
+    if finding.measured is None or finding.limit is None:
+        return 0.0
+    return abs(finding.measured - finding.limit)
+
+
+def _period(bike: BikeReport, zone: str) -> str:
+    dated = [r for r in bike.rides if r.start and r.end]
+    undated = len(bike.rides) - len(dated)
+    told = []
+    if dated:
+        first = min(r.start for r in dated if r.start)
+        last = max(r.end for r in dated if r.end)
+        here = f" ({wording.local(last, zone)})" if wording.local(last, zone) else ""
+        told.append(f"{wording.utc(first)} to {wording.utc(last)}{here}")
+    if undated:
+        told.append(f"{wording.count(undated, 'ride')} with the date unknown")
+    return ", ".join(told)
+
+
+def _tally(cancels: Sequence[Cancel]) -> str:
+    """How many cancels were asked for, were not, and cannot be told."""
+    counts = {
+        told: sum(c.commanded is value for c in cancels)
+        for value, told in wording.COMMANDED.items()
+    }
+    return ", ".join(f"{number} {told}" for told, number in counts.items() if number)
+
+
+def _newest_first(ride: RideSummary) -> tuple[float, str]:
+    return (-ride.start.timestamp() if ride.start else float("inf"), ride.ride)
+
+
+def _beside(released: Sequence[BikeReport]) -> list[tuple[str, list[str]]]:
+    """What stands beside the word, with the tags it stands beside."""
+    alike: dict[str, list[str]] = defaultdict(list)
+    for bike in released:
+        if told := wording.beside(bike):
+            alike[told].append(bike.bike)
+    return sorted(alike.items(), key=lambda item: item[1])
+
+
+# ---------------------------------------------------------------- templates
+
+
+def render(template: str, *, script: str = "", **values: Any) -> str:
+    """A page from its template, with the style and a script allowed by their hashes alone."""
+    style = _style()
+    source = f"; script-src {_hash_source(script)}" if script else ""
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            style=Markup(style),
+            style_hash=Markup(_hash_source(style)),
+            script=Markup(script),
+            script_source=Markup(source),
+            **values,
+        )
+    )
+
+
+@cache
+def _style() -> str:
+    return (TEMPLATES / "style.css").read_text("utf-8")
+
+
+def _hash_source(text: str) -> str:
+    """A Content-Security-Policy source that allows exactly this inline text."""
+    digest = base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+    return f"'sha256-{digest}'"
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        finalize=_harmless,
+    )
+    environment.filters.update(
+        told=lambda verdict: wording.VERDICTS_TOLD[verdict],
+        state=lambda state: wording.STATES[state],
+        commanded=lambda commanded: wording.COMMANDED[commanded],
+        cause=wording.cause,
+        changed=wording.changed,
+        was=wording.was,
+        count=wording.count,
+        exposure=_exposure,
+        figure=wording.figure,
+        local=wording.local,
+        percent=lambda share: f"{100.0 * share:.0f} %",
+        refresh=_refresh,
+        told_finding=wording.told_finding,
+        utc=wording.utc,
+        words=wording.words,
+        z_time=wording.z_time,
+    )
+    return environment
+
+
+def _harmless(value: object) -> object:
+    """Spell out what could steer a reader in plain text; mark-up made here passes."""
+    return wording.shown(value) if type(value) is str else value
+
+
+def _exposure(coverage: Coverage) -> str:
+    """What could have shown the fault: seconds, events."""
+    told = [f"{coverage.exposure_s:.0f} s"] if coverage.exposure_s else []
+    told += [wording.count(coverage.events, "event")] if coverage.events else []
+    return ", ".join(told)
+
+
+def _refresh(ride: RideSummary) -> str:
+    """How often each channel showed a new value."""
+    return ", ".join(
+        f"{wording.words(name)} every {wording.figure(facts.interval_s, 's')}"
+        for name, facts in sorted(ride.channels.items())
+    )
