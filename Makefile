@@ -34,8 +34,8 @@ check: $(VENV)/.check ## style, types and import rules
 wheel-test: $(VENV)/.made-for ## build the wheel, install it elsewhere and use it there
 	bash tests/wheel.sh $(CURDIR)/$(BIN)/python
 
-docs: $(VENV)/.test ## write README's table of rules again from the rules
-	$(BIN)/python tests/rule_table.py --write
+docs: $(VENV)/.test ## write again what README takes from the program
+	$(BIN)/python tests/readme.py --write
 
 format: $(VENV)/.check ## put the code into the house's form
 	$(BIN)/ruff check --fix .

@@ -5,7 +5,7 @@ import shlex
 
 import click
 import pytest
-import rule_table
+import readme
 import typer
 from project_files import ROOT
 from ridecheck.cli import app
@@ -30,7 +30,11 @@ def calls() -> list[tuple[str, list[str]]]:
 
 
 def test_readme_lists_the_rules_as_they_are():
-    assert rule_table.between_marks(text("README.md")) == rule_table.table(), "run `make docs`"
+    assert readme.between(readme.RULES, text("README.md")) == readme.rules(), "run `make docs`"
+
+
+def test_readme_shows_the_board_that_the_demo_prints():
+    assert readme.between(readme.BOARD, text("README.md")) == readme.board(), "run `make docs`"
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
@@ -59,9 +63,9 @@ def test_every_command_line_in_the_documents_is_one_the_program_knows():
 
 
 def test_every_command_stands_in_readme():
-    readme = text("README.md")
+    told = text("README.md")
 
-    assert [c for c in COMMANDS if f"ridecheck {c}" not in readme] == []
+    assert [c for c in COMMANDS if f"ridecheck {c}" not in told] == []
 
 
 def test_every_make_target_in_the_documents_exists():
