@@ -1,5 +1,6 @@
 """A machine that cannot set ridecheck up is told so in one plain sentence."""
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -17,6 +18,7 @@ def make(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         ["make", "--no-print-directory", *arguments],
         cwd=folder,
+        env={k: v for k, v in os.environ.items() if not k.startswith(("MAKE", "MFLAGS"))},
         capture_output=True,
         text=True,
         check=False,
