@@ -86,7 +86,7 @@ def strings(name: str, source: str) -> Iterator[str]:
         and node.body
         and isinstance(node.body[0], ast.Expr)
     }
-    shown = name.startswith("ridecheck/rules/") or name == "ridecheck/cli.py"
+    shown = name.startswith(("ridecheck/rules/", "ridecheck/cli"))
     for node in ast.walk(tree):
         is_text = isinstance(node, ast.Constant) and isinstance(node.value, str)
         if is_text and (shown or id(node) not in docstrings):
