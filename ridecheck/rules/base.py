@@ -4,12 +4,18 @@ import dataclasses
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from ridecheck.model import Exposure, Finding, Severity, Unjudged
 from ridecheck.signals.ride import Ride
 
-HEADINGS = ("What it checks", "Why it matters", "What else looks like this", "Next step", "References")
+HEADINGS = (
+    "What it checks",
+    "Why it matters",
+    "What else looks like this",
+    "Next step",
+    "References",
+)
 
 Need = str | tuple[str, ...]
 """A channel, or a tuple of channels of which any one will do."""
@@ -130,7 +136,7 @@ def rule(
             id=f"{family}/{name}".replace("_", "-"),
             doc=module.__doc__ or "",
             check=check,
-            limits=limits,
+            limits=cast("type[Any]", limits),
             needs=needs,
             severity=severity,
             clear_s=clear_s,

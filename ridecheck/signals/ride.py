@@ -1,8 +1,9 @@
 """A ride as rules see it: parts joined, slow channels held, everything measured once."""
 
-from collections.abc import Mapping, Sequence
-from functools import cached_property
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property, wraps
 from types import MappingProxyType
+from typing import Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 import polars as pl
@@ -13,6 +14,8 @@ from ridecheck.model import ChannelFacts, Dating, Part, Settings, Span
 from ridecheck.signals.switches import Runs, runs_of
 
 Floats = NDArray[np.float64]
+P = ParamSpec("P")
+T = TypeVar("T")
 
 GAP_ROWS = 3.0
 """A step in time longer than this many row intervals is a gap, not jitter."""
@@ -20,6 +23,22 @@ GAP_FLOOR_S = 0.5
 """... but never a shorter step than this: loggers pause to write their card."""
 HOLD_REFRESHES = 1.5
 """A held value is trusted this many refresh intervals, within the channel's max_hold_s."""
+
+
+def once(
+    measure: Callable[Concatenate["Ride", P], T],
+) -> Callable[Concatenate["Ride", P], T]:
+    """Keep what a function measures of a ride: asked by many rules, worked out once."""
+
+    @wraps(measure)
+    def kept(ride: "Ride", /, *args: P.args, **kwargs: P.kwargs) -> T:
+        key = (measure.__module__, measure.__qualname__, args, tuple(sorted(kwargs.items())))
+        if key not in ride.kept:
+            ride.kept[key] = measure(ride, *args, **kwargs)
+        value: T = ride.kept[key]  # type: ignore[assignment]
+        return value
+
+    return kept
 
 
 class Ride:
@@ -31,16 +50,17 @@ class Ride:
     with NaN for blank; switches come as run lists.
     """
 
-    def __init__(
-        self, ride_id: str, bike: str, parts: Sequence[Part], settings: Settings
-    ) -> None:
+    def __init__(self, ride_id: str, bike: str, parts: Sequence[Part], settings: Settings) -> None:
         self.id = ride_id
+        self.kept: dict[object, object] = {}
         self.bike = bike
         self.settings = settings
         self.parts = tuple(p.info for p in parts)
         self.start = parts[0].info.start
         self.dating: Dating = parts[0].info.dating
-        frames = [p.samples.with_columns(pl.lit(i, pl.Int32).alias("part")) for i, p in enumerate(parts)]
+        frames = [
+            p.samples.with_columns(pl.lit(i, pl.Int32).alias("part")) for i, p in enumerate(parts)
+        ]
         self.samples = pl.concat(frames, how="diagonal")
         micros = self.samples["time"].dt.epoch("us").to_numpy()
         self.t_s: Floats = (micros - micros[0]) / 1e6 if len(micros) else np.empty(0)
@@ -83,26 +103,11 @@ class Ride:
 
     def numbers(self, name: str) -> Floats:
         """A number channel, held for its refresh; NaN is blank. All NaN if not logged."""
-        return self._numbers(name)
-
-    def _numbers(self, name: str) -> Floats:
-        cache: dict[str, Floats] = self.__dict__.setdefault("_number_cache", {})
-        if name not in cache:
-            if name not in self.samples.columns:
-                cache[name] = np.full(len(self.t_s), np.nan)
-            else:
-                values = self.samples[name].cast(pl.Float64).to_numpy().astype(float)
-                cache[name] = self._held(name, values)
-        return cache[name]
+        return _numbers(self, name)
 
     def runs(self, name: str) -> Runs:
         """A switch (or the gear) as runs of equal value; blank is a value of its own."""
-        cache: dict[str, Runs] = self.__dict__.setdefault("_runs_cache", {})
-        if name not in cache:
-            cache[name] = runs_of(
-                self.t_s, self._numbers(name), self.segment, interval_s=self.row_interval_s
-            )
-        return cache[name]
+        return _runs(self, name)
 
     def at(self, name: str, t_s: float) -> float:
         """Value of a channel at the last row not after t_s; NaN if blank or before the start."""
@@ -115,9 +120,11 @@ class Ride:
 
     def slice(self, span: Span) -> slice:
         """Rows within a span, both ends included."""
-        return slice(self.index(span.start_s), int(np.searchsorted(self.t_s, span.end_s + 1e-9, "right")))
+        return slice(
+            self.index(span.start_s), int(np.searchsorted(self.t_s, span.end_s + 1e-9, "right"))
+        )
 
-    def _held(self, name: str, values: Floats) -> Floats:
+    def held(self, name: str, values: Floats) -> Floats:
         """Carry the last value over blanks for its refresh, never across a gap."""
         blank = np.isnan(values)
         if not blank.any() or blank.all():
@@ -132,6 +139,18 @@ class Ride:
             & (self.segment == self.segment[np.maximum(last, 0)])
         )
         return np.where(fresh, values[np.maximum(last, 0)], np.nan)
+
+
+@once
+def _numbers(ride: Ride, name: str) -> Floats:
+    if name not in ride.samples.columns:
+        return np.full(len(ride.t_s), np.nan)
+    return ride.held(name, ride.samples[name].cast(pl.Float64).to_numpy().astype(float))
+
+
+@once
+def _runs(ride: Ride, name: str) -> Runs:
+    return runs_of(ride.t_s, ride.numbers(name), ride.segment, interval_s=ride.row_interval_s)
 
 
 def _joined_facts(parts: Sequence[Part]) -> dict[str, ChannelFacts]:

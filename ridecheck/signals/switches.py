@@ -76,6 +76,14 @@ class Runs:
         """The runs in which a switch was on."""
         return self.of(1)
 
+    def overlapping(self, span: Span) -> Iterator[Run]:
+        """The runs that share more than an instant with a span."""
+        first = int(np.searchsorted(self.end_s, span.start_s + 1e-9, side="right"))
+        for i in range(first, len(self)):
+            if self.start_s[i] >= span.end_s - 1e-9:
+                return
+            yield self[i]
+
     def seconds(self, value: int) -> float:
         """Time spent at a value."""
         at = self.value == value
@@ -95,16 +103,19 @@ class Runs:
         if (values == 1).any():
             return True
         covered = np.clip(
-            np.minimum(self.end_s[within], span.end_s) - np.maximum(self.start_s[within], span.start_s),
+            np.minimum(self.end_s[within], span.end_s)
+            - np.maximum(self.start_s[within], span.start_s),
             0.0,
             None,
         )[values != BLANK].sum()
-        return False if covered >= 0.95 * span.length_s - 1e-9 and not (values == BLANK).any() else None
+        return (
+            False
+            if covered >= 0.95 * span.length_s - 1e-9 and not (values == BLANK).any()
+            else None
+        )
 
 
-def runs_of(
-    t_s: Floats, values: Floats, segment: NDArray[np.int64], *, interval_s: float
-) -> Runs:
+def runs_of(t_s: Floats, values: Floats, segment: NDArray[np.int64], *, interval_s: float) -> Runs:
     """Reduce a channel (NaN is blank) to runs; runs never cross a gap."""
     if not len(t_s):
         empty = np.empty(0)

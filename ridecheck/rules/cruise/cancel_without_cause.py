@@ -1,0 +1,73 @@
+"""Cruise lets go and nobody asked it to.
+
+What it checks
+    Whenever cruise lets go, a cause must be on record close by: a brake, the clutch,
+    the roll-off switch, a button, a limit. A cancel with no logged cause counts where
+    every input that must cancel and every panel switch is logged at 10 Hz or faster, or
+    where the rider asks for cruise again within 15 s without having slowed.
+Why it matters
+    It points at a switch, plug or supply that opens for a moment, which the rider
+    cannot see and a bench test seldom catches.
+What else looks like this
+    A pulse shorter than the logging interval; a cause this logger does not record; a
+    rider who lets cruise go over a hill and takes it up again.
+Next step
+    Wiggle the plugs of the brake, clutch and roll-off switches and of the control unit
+    while watching their inputs; sweep the steering from lock to lock.
+References
+    Causes and latencies: common practice of the trade. A cancel that precedes the edge
+    of a switch is unexplained by it (SAE J1939-71, SPN 597: switch first, then cruise).
+"""
+
+from dataclasses import dataclass
+
+from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import cruise
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    slowest_kmh: float = threshold(
+        20.0, "km/h", "at walking pace cruise has nothing to hold; the flag is a lamp test"
+    )
+
+
+@rule(
+    needs=("cruise_engaged", "wheel_speed"),
+    severity=Severity.FAULT,
+    clear_s=300.0,
+    clear_interval_s=1.0,
+    raise_when=RaiseWhen(events=2, per_100_engaged_km=2.0),
+    cruise_only=True,
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""
+    hidden = cruise.not_logged(ride)
+    for cancel in cruise.cancels(ride):
+        if cancel.cause != "unexplained":
+            continue
+        if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
+            continue
+        span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
+        if cancel.commanded is False:
+            yield Finding(
+                span=span,
+                message=_message(cancel.speed_kmh, cancel.evidence),
+                measured=cancel.speed_kmh,
+                unit="km/h",
+                channels=("cruise_engaged",),
+            )
+        else:
+            inputs = ", ".join(name.replace("_", " ") for name in hidden)
+            why = f"not logged: {inputs}" if inputs else "an input is blank or too slow around it"
+            yield Unjudged(span, f"cancel with no logged cause; {why}")
+    yield Exposure(seconds=cruise.totals(ride).engaged_s)
+
+
+def _message(speed_kmh: float | None, evidence: tuple[str, ...]) -> str:
+    at = "" if speed_kmh is None else f" at {speed_kmh:.0f} km/h"
+    return f"cruise let go{at}: {'; '.join(evidence)}"

@@ -1,0 +1,404 @@
+"""Run the rules over one ride: limits, states, doubts, and what may be said of a signal in doubt.
+
+A short exposure can convict but cannot clear: findings always count, silence counts as
+"ok" only where the fault could have shown itself.
+"""
+
+import dataclasses
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any, cast
+
+from ridecheck.model import (
+    Exposure,
+    Finding,
+    LimitUsed,
+    Note,
+    Origin,
+    RuleOutcome,
+    Settings,
+    Severity,
+    Span,
+    State,
+    Unjudged,
+)
+from ridecheck.rules import all_rules
+from ridecheck.rules.base import Need, RaiseWhen, Rule
+from ridecheck.signals import drivetrain
+from ridecheck.signals.ride import Ride
+
+FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
+"""Which falsifying rules speak first: the file, then the signal others are held against."""
+
+DOUBT_MARGIN_S = 1.0
+"""A signal shown false is not believed this long before and after, either."""
+
+JITTER = 1.1
+"""A measured refresh this much over the one asked for still counts as meeting it."""
+
+CRUISE_CHANNELS = ("cruise_engaged", "cruise_armed", "cruise_set_speed")
+
+
+@dataclass(frozen=True, slots=True)
+class RuleFinding:
+    """A finding with the rule that made it. doubt: which signal, or the whole file."""
+
+    rule: str
+    severity: Severity
+    finding: Finding
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the rules say of one ride.
+
+    fits_model False: the log is more likely another bike's, or in other units; fits
+    names the fleet's models it fits better. notes: what the reader should know of the
+    model file or the log, not of the bike. measures: numbers that later stages learn from.
+    """
+
+    rules: tuple[RuleOutcome, ...]
+    findings: tuple[RuleFinding, ...]
+    fits_model: bool = True
+    fits: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    measures: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLimit:
+    """A threshold a fleet file may set, and which way a danger rule refuses."""
+
+    default: float
+    unit: str
+    reason: str
+    model: str
+    loosened_by: str
+    danger: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One rule as ``ridecheck explain`` tells it."""
+
+    rule: str
+    summary: str
+    checks: str
+    matters: str
+    look_alikes: str
+    next_step: str
+    references: str
+    needs: tuple[Need, ...]
+    severity: Severity
+    raise_when: RaiseWhen
+    clear_s: float
+    clear_events: int
+    clear_interval_s: float
+    convict_interval_s: float
+    limits: Mapping[str, KnownLimit]
+    sign_off_checks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """A stretch in which a channel is not to be believed, and why."""
+
+    channel: str
+    span: Span
+    why: str
+
+
+def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
+    """Apply rules (all by default) to one ride; reads nothing but the ride.
+
+    Rules that show the file or a signal to be false run first. Danger rules always
+    report, with the doubt beside the finding; the others abstain where a channel they
+    need is in doubt, and altogether where the file is.
+    """
+    outcomes: list[RuleOutcome] = []
+    findings: list[RuleFinding] = []
+    doubts: list[_Doubt] = []
+    file_doubt = ""
+    for rule in sorted(all_rules().values() if rules is None else rules, key=_order):
+        danger = rule.severity is Severity.DANGER
+        if file_doubt and not danger and not rule.doubts_file and rule.family != "data":
+            reason = f"not judged: {file_doubt}"
+            outcomes.append(RuleOutcome(rule.id, State.NOT_ASSESSED, reason, 0.0, 0))
+            continue
+        outcome, found = _run(rule, ride, doubts)
+        outcomes.append(outcome)
+        findings += [
+            dataclasses.replace(f, doubt=_doubt_text(f, rule, doubts, file_doubt)) for f in found
+        ]
+        if rule.doubts_file and found:
+            file_doubt = _file_doubt(ride)
+        doubts += [
+            _Doubt(c, f.finding.span, f.finding.message)
+            for f in found
+            for c in _falsified(rule, f.finding)
+        ]
+    outcomes.sort(key=lambda o: o.rule)
+    findings.sort(key=lambda f: (f.severity.rank, f.finding.span.start_s, f.rule))
+    return Judgement(
+        rules=tuple(outcomes),
+        findings=tuple(findings),
+        fits_model=not file_doubt,
+        fits=drivetrain.fitting_models(ride) if file_doubt else (),
+        notes=_notes(ride),
+        measures=measures(ride),
+    )
+
+
+def measures(ride: Ride) -> Mapping[str, float]:
+    """What the ride tells of this bike's constants, for the stage that learns over rides."""
+    return dict(drivetrain.measures(ride))
+
+
+@cache
+def rules_version() -> str:
+    """Hash over the source of the rules, signals and engine: what a stored result rests on."""
+    package = Path(__file__).resolve().parents[1]
+    digest = hashlib.sha256()
+    for folder in ("rules", "signals"):
+        for path in sorted((package / folder).rglob("*.py")):
+            digest.update(path.relative_to(package).as_posix().encode() + b"\0")
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def known_limits() -> Mapping[str, Mapping[str, KnownLimit]]:
+    """Every threshold of every rule: rule id -> name -> what it is."""
+    return {rule.id: _known(rule) for rule in all_rules().values()}
+
+
+def explain(rule: Rule) -> Explanation:
+    """Everything a person may ask about a rule, from the rule's own file."""
+    return Explanation(
+        rule=rule.id,
+        summary=rule.summary,
+        checks=rule.section("What it checks"),
+        matters=rule.section("Why it matters"),
+        look_alikes=rule.section("What else looks like this"),
+        next_step=rule.section("Next step"),
+        references=rule.section("References"),
+        needs=rule.needs,
+        severity=rule.severity,
+        raise_when=rule.raise_when,
+        clear_s=rule.clear_s,
+        clear_events=rule.clear_events,
+        clear_interval_s=rule.clear_interval_s,
+        convict_interval_s=rule.convict_interval_s,
+        limits=_known(rule),
+        sign_off_checks=rule.checks,
+    )
+
+
+def effective_limits(rule: Rule, settings: Settings) -> tuple[Any, tuple[LimitUsed, ...]]:
+    """The rule's limits for one bike, and where each value came from.
+
+    Rule's default, then the model key the threshold names, then the nearest override.
+    An override that would make a danger rule blinder is not used; loading the fleet
+    refuses it too, so this only guards settings made by hand.
+    """
+    danger = rule.severity is Severity.DANGER
+    overrides = settings.thresholds.get(rule.id, {})
+    values: dict[str, float] = {}
+    used: list[LimitUsed] = []
+    for name, known in _known(rule).items():
+        value, origin = known.default, _as_origin("rule")
+        if known.model:
+            value, origin = _model_value(settings, known.model), _as_origin("model")
+        override = overrides.get(name)
+        if override is not None and not (
+            danger and loosens(known.loosened_by, override.value, value)
+        ):
+            value, origin = override.value, override.origin
+        values[name] = value
+        used.append(LimitUsed(name, value, known.unit, origin))
+    return rule.limits(**values), tuple(used)
+
+
+def loosens(loosened_by: str, value: float, base: float) -> bool:
+    """True where moving a limit from base to value makes its rule blinder."""
+    return (loosened_by == "raising" and value > base) or (
+        loosened_by == "lowering" and value < base
+    )
+
+
+def _run(rule: Rule, ride: Ride, doubts: list[_Doubt]) -> tuple[RuleOutcome, list[RuleFinding]]:
+    """One rule over one ride: its outcome and what it found."""
+    limits, used = effective_limits(rule, ride.settings)
+
+    def outcome(state: State, reason: str = "", **more: Any) -> RuleOutcome:
+        facts = {"exposure_s": 0.0, "events": 0, "findings": 0} | more
+        return RuleOutcome(rule=rule.id, state=state, reason=reason, limits=used, **facts)
+
+    cannot = _cannot_run(rule, ride)
+    if cannot:
+        return outcome(State.NOT_ASSESSED, cannot), []
+    try:
+        said = tuple(rule.check(ride, limits))
+    except Exception as error:
+        # One broken rule must not lose the night's batch, and must never look like "ok".
+        return outcome(State.ERROR, f"{type(error).__name__}: {error}"), []
+    found, unjudged = _believed(rule, ride, said, doubts)
+    seconds = sum(e.seconds for e in said if isinstance(e, Exposure))
+    events = sum(e.events for e in said if isinstance(e, Exposure))
+    slow = _too_slow(rule, ride, rule.clear_interval_s)
+    exposure = (
+        {"exposure_s": 0.0, "events": 0} if slow else {"exposure_s": seconds, "events": events}
+    )
+    if found:
+        return outcome(State.FAULT, findings=len(found), **exposure), found
+    if unjudged:
+        return outcome(State.NOT_ASSESSED, _unjudged_text(unjudged), **exposure), []
+    short = slow or _short(rule, seconds, events)
+    return outcome(State.NOT_ASSESSED if short else State.OK, short, **exposure), []
+
+
+def _cannot_run(rule: Rule, ride: Ride) -> str:
+    """Why a rule cannot be run on this ride at all; "" where it can."""
+    if rule.cruise_only and ride.settings.cruise.fitted is False:
+        danger = rule.severity is Severity.DANGER
+        if not (danger and ride.runs("cruise_engaged").on()):
+            return "the model file says no cruise control is fitted"
+    missing = [need for need in rule.needs if not _present(need, ride)]
+    if missing:
+        return f"not logged: {', '.join(_need_text(need) for need in missing)}"
+    return ""
+
+
+def _believed(
+    rule: Rule, ride: Ride, said: tuple[Finding | Unjudged | Exposure, ...], doubts: list[_Doubt]
+) -> tuple[list[RuleFinding], list[Unjudged]]:
+    """Split what a rule said into what is believed and what could not be judged."""
+    unjudged = [s for s in said if isinstance(s, Unjudged)]
+    found: list[RuleFinding] = []
+    slow = _too_slow(rule, ride, rule.convict_interval_s)
+    for finding in (s for s in said if isinstance(s, Finding)):
+        doubt = next(iter(_doubting(finding, rule, doubts)), None)
+        if slow:
+            unjudged.append(Unjudged(finding.span, slow))
+        elif doubt is not None and rule.severity is not Severity.DANGER:
+            name = doubt.channel.replace("_", " ")
+            unjudged.append(Unjudged(finding.span, f"{name} is in doubt there: {doubt.why}"))
+        else:
+            found.append(RuleFinding(rule.id, rule.severity, finding))
+    return found, unjudged
+
+
+def _doubting(finding: Finding, rule: Rule, doubts: list[_Doubt]) -> list[_Doubt]:
+    """The doubts that touch a finding through a channel its rule needs."""
+    used = {name for need in rule.needs for name in _names(need)} | set(finding.channels)
+    wide = Span(finding.span.start_s - DOUBT_MARGIN_S, finding.span.end_s + DOUBT_MARGIN_S)
+    return [d for d in doubts if d.channel in used and d.span.overlaps(wide)]
+
+
+def _doubt_text(found: RuleFinding, rule: Rule, doubts: list[_Doubt], file_doubt: str) -> str:
+    """What is in doubt about a danger that is reported all the same."""
+    if file_doubt and rule.family != "data":
+        return f"seen on a log whose bike is in doubt: {file_doubt}"
+    names = dict.fromkeys(d.channel for d in _doubting(found.finding, rule, doubts))
+    return f"in doubt there: {', '.join(names)}" if names else ""
+
+
+def _falsified(rule: Rule, finding: Finding) -> tuple[str, ...]:
+    """Channels a finding shows to be false: those of the rule that the finding names."""
+    named = tuple(c for c in rule.falsifies if c in finding.channels)
+    return named or rule.falsifies
+
+
+def _file_doubt(ride: Ride) -> str:
+    """Why the whole log is doubted, naming the models it fits better."""
+    fits = drivetrain.fitting_models(ride)
+    if fits:
+        return f"the log fits {' or '.join(fits)} better than the named model"
+    return "speed and engine speed do not fit the named model, or are in other units"
+
+
+def _notes(ride: Ride) -> tuple[Note, ...]:
+    """A model file that denies a cruise control the log shows at work is wrong."""
+    engaged = ride.runs("cruise_engaged").on()
+    if ride.settings.cruise.fitted is False and engaged:
+        message = "the model file says no cruise control is fitted, the log shows it engaged"
+        return (Note("values", message, len(engaged)),)
+    return ()
+
+
+def _too_slow(rule: Rule, ride: Ride, limit_s: float) -> str:
+    """A sentence naming the slowest needed channel above a refresh limit; "" if none is."""
+    intervals_s = {need: min(_refresh_s(n, ride) for n in _names(need)) for need in rule.needs}
+    need = max(intervals_s, key=lambda n: intervals_s[n], default=None)
+    if need is None or intervals_s[need] <= limit_s * JITTER:
+        return ""
+    interval_s = intervals_s[need]
+    return f"{_need_text(need)} refreshed every {interval_s:.2g} s, {limit_s:g} s or faster needed"
+
+
+def _refresh_s(name: str, ride: Ride) -> float:
+    """Refresh interval; a latched switch shows every press, so any rate will do for it."""
+    if ride.has(name) and ride.channels[name].latched:
+        return 0.0
+    return ride.interval_s(name)
+
+
+def _short(rule: Rule, seconds: float, events: int) -> str:
+    """A sentence where the exposure is too small to clear; "" where it is enough."""
+    if seconds < rule.clear_s:
+        return f"could be judged for {seconds:.0f} s, {rule.clear_s:.0f} s needed"
+    if events < rule.clear_events:
+        return f"could be judged {events} times, {rule.clear_events} needed"
+    return ""
+
+
+def _unjudged_text(unjudged: list[Unjudged]) -> str:
+    first = unjudged[0]
+    more = f" (and {len(unjudged) - 1} more stretches)" if len(unjudged) > 1 else ""
+    return f"at {first.span.start_s:.1f} s: {first.reason}{more}"
+
+
+def _order(rule: Rule) -> tuple[int, int, str]:
+    stage = 0 if rule.doubts_file else 1 if rule.falsifies else 2
+    return stage, FAMILY_ORDER.index(rule.family), rule.id
+
+
+def _names(need: Need) -> tuple[str, ...]:
+    return (need,) if isinstance(need, str) else need
+
+
+def _present(need: Need, ride: Ride) -> bool:
+    return any(ride.has(name) for name in _names(need))
+
+
+def _need_text(need: Need) -> str:
+    return " or ".join(name.replace("_", " ") for name in _names(need))
+
+
+def _known(rule: Rule) -> dict[str, KnownLimit]:
+    return {
+        f.name: KnownLimit(
+            default=float(cast("float", f.default)),
+            unit=f.metadata["unit"],
+            reason=f.metadata["reason"],
+            model=f.metadata["model"],
+            loosened_by=f.metadata["loosened_by"],
+            danger=rule.severity is Severity.DANGER,
+        )
+        for f in dataclasses.fields(rule.limits)
+    }
+
+
+def _model_value(settings: Settings, key: str) -> float:
+    """The model's figure under a dotted key such as "cruise.cancel_within_s"."""
+    value: Any = settings
+    for name in key.split("."):
+        value = getattr(value, name)
+    return float(value)
+
+
+def _as_origin(origin: Origin) -> Origin:
+    return origin

@@ -1,0 +1,800 @@
+"""Cruise control as the log shows it: engagements, their phases, and how each one ended."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ridecheck.catalog import PANEL
+from ridecheck.model import Cancel, Span
+from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals.ride import Ride, once
+from ridecheck.signals.switches import Run, Runs
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+CHANNELS = ("cruise_engaged", "cruise_armed", "cruise_set_speed")
+
+FLICKER_S = 0.25
+"""An engaged flag gone, or there, no longer than this is chatter of the flag: no hand
+cancels and sets again in a quarter of a second."""
+
+SHORT_PULSE_S = 0.2
+"""A pulse up to this long with no physical effect is one nobody made."""
+
+PRESS_S = 0.06
+"""A hand cannot press a button shorter than this (common practice)."""
+
+SHARP_S = 0.105
+"""Refresh up to which a channel counts as logged at 10 Hz or faster."""
+
+LOOK_BACK_S = 1.0
+"""A cause lies at most this long before the cancel (unit latency plus flag latency)."""
+
+LOOK_AHEAD_S = 0.2
+"""A lamp line may be seen this much after the cancel it caused."""
+
+VOTE_S = 15.0
+VOTE_KMH = 5.0
+"""Engaged again this soon, having slowed no more than this: the cancel was not wanted."""
+
+HARD_MS2 = 2.0
+"""Slowing harder than a closed throttle gives in a high gear (common practice: 1 to 2)."""
+
+JUMP_MS2 = 4.5
+"""Change of speed at which control units let go (about 10 mph a second)."""
+
+SUPPLY_DIP_V = 0.7
+"""Fall of the supply below the median of the five seconds before that counts as a dip."""
+
+SETTLE_S = 10.0
+"""Cable slack and lag are over this long after engaging or a new set speed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Engagement:
+    """Rows in which cruise was engaged without a break.
+
+    sharp_start, sharp_end: the edge was seen between two adjacent rows of known value;
+    an edge hidden by a gap or blank is neither an engagement nor a cancel.
+    log_end: still engaged at the ride's last row.
+    """
+
+    span: Span
+    sharp_start: bool
+    sharp_end: bool
+    log_end: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """A ride's sums. engagements counts those whose start was seen, and the first row's."""
+
+    engagements: int
+    engaged_s: float
+    engaged_km: float
+    distance_km: float
+
+
+def logged(ride: Ride) -> bool:
+    """Is any cruise channel logged?"""
+    return any(ride.has(name) for name in CHANNELS)
+
+
+@once
+def engagements(ride: Ride) -> tuple[Engagement, ...]:
+    """Engagements in order; flicker of the flag up to FLICKER_S is smoothed away first."""
+    merged: list[Run] = []
+    for run in ride.runs("cruise_engaged"):
+        if run.value != 1:
+            continue
+        previous = merged[-1] if merged else None
+        flicker = previous is not None and previous.sharp_end and run.sharp_start
+        if previous is not None and flicker and run.start_s - previous.end_s <= FLICKER_S + 1e-9:
+            merged[-1] = Run(previous.start_s, run.end_s, 1, previous.sharp_start, run.sharp_end)
+        else:
+            merged.append(run)
+    last_s = ride.t_s[-1] if len(ride.t_s) else 0.0
+    return tuple(
+        Engagement(r.span, r.sharp_start, r.sharp_end, log_end=bool(r.end_s > last_s))
+        for r in merged
+        if not (_is_flicker(r) and not pressed_before(ride, r.start_s))
+    )
+
+
+def _is_flicker(run: Run) -> bool:
+    return run.sharp_start and run.sharp_end and run.length_s <= FLICKER_S + 1e-9
+
+
+def pressed_before(ride: Ride, t_s: float, *, within_s: float = 2.0) -> bool | None:
+    """Was set or resume pressed within a time before an instant (or at its own row)?
+
+    None where neither shows a press but one is not logged, blank there, or the log has
+    only just begun.
+    """
+    buttons = [PANEL[name] for name in ("set", "resume")]
+    span = Span(t_s - within_s, t_s)
+    answers = [ride.runs(b).any_on(span) if ride.has(b) else None for b in buttons]
+    if True in answers:
+        return True
+    return None if None in answers else False
+
+
+@once
+def totals(ride: Ride) -> Totals:
+    """Distance and engaged distance, from wheel speed (else the other speeds)."""
+    names = ("wheel_speed", "front_wheel_speed", "gps_speed")
+    name = next((n for n in names if ride.has(n)), "wheel_speed")
+    km = np.nan_to_num(ride.numbers(name)) * motion.row_seconds(ride) / 3600.0
+    engaged = ride.numbers("cruise_engaged") == 1
+    return Totals(
+        engagements=sum(e.sharp_start or e.span.start_s <= 0.0 for e in engagements(ride)),
+        engaged_s=float(motion.row_seconds(ride)[engaged].sum()),
+        engaged_km=float(km[engaged].sum()),
+        distance_km=float(km.sum()),
+    )
+
+
+# ---------------------------------------------------------------- phases
+
+Kind = Literal["settling", "hold", "override", "accelerate", "coast"]
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of an engagement: what cruise was doing, and the set speed it worked to."""
+
+    kind: Kind
+    span: Span
+    set_kmh: float
+
+
+@once
+def phases(ride: Ride) -> tuple[Phase, ...]:
+    """Engagements cut into phases. Hold quality may be judged in "hold" alone.
+
+    set_kmh: as logged, else NaN. accelerate and coast: a panel button is held; override:
+    the grip is open (or, grip not logged, speed is above set by more than hills explain
+    while the throttle is wider open than it held before).
+    """
+    return tuple(phase for e in engagements(ride) for phase in _phases_of(ride, e))
+
+
+def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
+    rows = ride.slice(Span(engagement.span.start_s, engagement.span.end_s - 1e-6))
+    t_s = ride.t_s[rows]
+    if not len(t_s):
+        return
+    codes = np.full(len(t_s), 1)
+    codes[_overridden(ride, rows)] = 2
+    for button, code in (("switch_resume", 3), ("switch_set", 4)):
+        codes[np.nan_to_num(ride.numbers(button)[rows]) == 1] = code
+    set_kmh = ride.numbers("cruise_set_speed")[rows]
+    changed = np.concatenate(([False], np.abs(np.diff(np.nan_to_num(set_kmh))) > 0))
+    # Everything but hold is followed by a time in which speed finds back to the set one.
+    restless = np.flatnonzero((codes != 1) | changed)
+    restless = np.append(restless, 0)
+    last = np.maximum.accumulate(
+        np.where(np.isin(np.arange(len(t_s)), restless), np.arange(len(t_s)), 0)
+    )
+    codes[(codes == 1) & (t_s - t_s[last] < SETTLE_S)] = 0
+    names: tuple[Kind, ...] = ("settling", "hold", "override", "accelerate", "coast")
+    starts = np.flatnonzero(np.diff(codes, prepend=-1) != 0)
+    ends = np.append(starts[1:], len(t_s))
+    for a, b in zip(starts, ends, strict=True):
+        end_s = t_s[b] if b < len(t_s) else engagement.span.end_s
+        yield Phase(names[codes[a]], Span(float(t_s[a]), float(end_s)), _median(set_kmh[a:b]))
+
+
+GRIP_OPEN = 3.0
+"""Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
+
+OVERRIDE_KMH = 5.0
+"""Above set by more than this is a rider's own throttle, or a hill."""
+
+
+def _overridden(ride: Ride, rows: slice) -> Flags:
+    """Rows of an engagement in which the rider asks for more than cruise does."""
+    speed, set_kmh = ride.numbers("wheel_speed")[rows], ride.numbers("cruise_set_speed")[rows]
+    with np.errstate(invalid="ignore"):
+        if ride.has("throttle_grip"):
+            return ride.numbers("throttle_grip")[rows] > grip_rest(ride) + GRIP_OPEN
+        return np.asarray(speed > set_kmh + OVERRIDE_KMH)
+
+
+@once
+def grip_rest(ride: Ride) -> float:
+    """What the grip reads closed: its lowest value but for a hundredth of the rows."""
+    grip = ride.numbers("throttle_grip")
+    known = grip[~np.isnan(grip)]
+    return float(np.quantile(known, 0.01)) if len(known) else 0.0
+
+
+# ---------------------------------------------------------------- how engagements end
+
+INPUTS = (
+    ("front_brake", "front_brake"),
+    ("rear_brake", "rear_brake"),
+    ("brake_lamp", "brake_lamp"),
+    ("clutch", "clutch"),
+    ("roll_off", "roll_off"),
+    ("switch_cancel", "cancel_switch"),
+    ("side_stand", "side_stand"),
+)
+"""Switches that end an engagement, and the cause each one is."""
+
+WORDS = {
+    "front_brake": "front brake",
+    "rear_brake": "rear brake",
+    "brake_lamp": "brake lamp line",
+    "clutch": "clutch",
+    "roll_off": "roll-off switch",
+    "switch_cancel": "cancel button",
+    "side_stand": "side stand switch",
+    "front_brake_pressure": "front brake pressure",
+    "rear_brake_pressure": "rear brake pressure",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mover:
+    """Something that moved near a cancel and may have caused it.
+
+    at_s: when. pulse_s: how long it stayed on, NaN where that does not apply.
+    """
+
+    cause: str
+    channel: str
+    at_s: float
+    evidence: str
+    pulse_s: float = math.nan
+    interval_s: float = 0.0
+    inferred: bool = False
+
+
+@once
+def cancels(ride: Ride) -> tuple[Cancel, ...]:
+    """Every end of an engagement, with its cause and whether it was asked for."""
+    found = []
+    for i, engagement in enumerate(engagements(ride)):
+        if engagement.log_end:
+            found.append(_log_end(ride))
+        elif engagement.sharp_end:
+            found.append(_cancel(ride, engagement, i))
+    return tuple(found)
+
+
+def must_cancel_channels(ride: Ride) -> tuple[str, ...]:
+    """Inputs the model says must end cruise: brakes, clutch, roll-off as it lists them."""
+    return tuple(dict.fromkeys(("front_brake", "rear_brake", *ride.settings.cruise.must_cancel)))
+
+
+@once
+def not_logged(ride: Ride) -> tuple[str, ...]:
+    """Inputs that could end cruise and are not in this log."""
+    missing = [c for c in must_cancel_channels(ride) if not _stands_for(ride, c)]
+    missing += [PANEL[p] for p in ride.settings.cruise.panel if not ride.has(PANEL[p])]
+    missing += [c for c in ("side_stand", "supply_voltage") if not ride.has(c)]
+    return tuple(dict.fromkeys(missing))
+
+
+@once
+def fully_logged(ride: Ride) -> bool:
+    """Is every must-cancel input and panel switch logged at 10 Hz or faster?"""
+    panel = [PANEL[p] for p in ride.settings.cruise.panel]
+    wanted = [*must_cancel_channels(ride), *panel, "cruise_engaged"]
+    return all(_stands_for(ride, c) and _interval(ride, c) <= SHARP_S for c in wanted)
+
+
+def _stands_for(ride: Ride, control: str) -> bool:
+    if ride.has(control):
+        return True
+    lamp = control in brakes.CONTROLS and ride.has("brake_lamp")
+    return lamp or ride.has(f"{control}_pressure")
+
+
+def _interval(ride: Ride, control: str) -> float:
+    """Refresh of a control's own channel, else of what stands in for it."""
+    names = (control, "brake_lamp", f"{control}_pressure")
+    return next((ride.interval_s(n) for n in names if ride.has(n)), math.inf)
+
+
+def _log_end(ride: Ride) -> Cancel:
+    t_s = float(ride.t_s[-1])
+    return _record(ride, t_s, "log_end", None, ("the log ends with cruise engaged",))
+
+
+def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
+    t_s = engagement.span.end_s
+    movers = sorted(_movers(ride, engagement), key=lambda m: m.at_s)
+    wanted_back = _wanted_back(ride, engagement, i)
+    cause = _cause(movers)
+    if cause is None:
+        commanded = False if wanted_back or _nothing_hidden(ride, t_s) else None
+        evidence = [
+            f"no logged cause within {_look_back_s(ride):.1f} s before the cancel",
+            *_aftermath(ride, t_s),
+        ]
+        if wanted_back:
+            evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
+        return _record(
+            ride,
+            t_s,
+            "unexplained",
+            commanded,
+            tuple(evidence),
+            not_logged=not_logged(ride),
+            wanted_back=wanted_back,
+        )
+    evidence = [cause.evidence, *_aftermath(ride, t_s)]
+    evidence += [m.evidence for m in movers if m is not cause]
+    if wanted_back:
+        evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
+    return _record(
+        ride,
+        t_s,
+        cause.cause,
+        _commanded(ride, cause, t_s, wanted_back=wanted_back),
+        tuple(evidence),
+        pulse_s=None if math.isnan(cause.pulse_s) else cause.pulse_s,
+        first_mover=movers[0].channel,
+        resolution_s=max(cause.interval_s, ride.interval_s("cruise_engaged")),
+        inferred=cause.inferred,
+        wanted_back=wanted_back,
+    )
+
+
+RIDER = (
+    "front_brake",
+    "rear_brake",
+    "brake_lamp",
+    "clutch",
+    "roll_off",
+    "cancel_switch",
+    "power_switch",
+    "side_stand",
+)
+LATER = (
+    "supply",
+    "engine_off",
+    "signal_lost",
+    "intervention",
+    "gear_change",
+    "engine_flare",
+    "speed_jump",
+    "below_minimum",
+    "above_maximum",
+    "far_from_set_speed",
+    "override_limit",
+)
+
+
+def _cause(movers: list[Mover]) -> Mover | None:
+    """The mover that explains a cancel: the first of the rider's controls, else by rank.
+
+    The lamp line follows the switches, so it explains only what no switch does. The main
+    switch's lamp falling with a dip of the supply is the supply.
+    """
+    names = {m.cause for m in movers}
+    rider = [m for m in movers if m.cause in RIDER]
+    if names & {"front_brake", "rear_brake"}:
+        rider = [m for m in rider if m.cause != "brake_lamp"]
+    if "supply" in names:
+        rider = [m for m in rider if m.cause != "power_switch"]
+    if rider:
+        return min(rider, key=lambda m: (m.at_s, RIDER.index(m.cause)))
+    later = [m for m in movers if m.cause in LATER]
+    return min(later, key=lambda m: LATER.index(m.cause)) if later else None
+
+
+def _movers(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+    t_s = engagement.span.end_s
+    yield from _switch_movers(ride, t_s)
+    yield from _main_switch(ride, t_s)
+    yield from _supply(ride, t_s)
+    yield from _engine(ride, t_s)
+    yield from _speed(ride, engagement)
+    yield from _gearbox(ride, t_s)
+    for channel in ("abs_active", "traction_active"):
+        run = (
+            _on_run(ride.runs(channel), t_s, ride.interval_s(channel), ride)
+            if ride.has(channel)
+            else None
+        )
+        if run is not None:
+            word = "ABS" if channel == "abs_active" else "traction control"
+            yield Mover("intervention", channel, run.start_s, f"{word} at work {_before(run, t_s)}")
+
+
+def _look_back_s(ride: Ride) -> float:
+    return LOOK_BACK_S + min(ride.interval_s("cruise_engaged"), 2.0)
+
+
+def _on_run(runs: Runs, t_s: float, interval_s: float, ride: Ride) -> Run | None:
+    """The first on-run near a cancel: newly begun ones before those held for long."""
+    slack_s = max(interval_s, ride.interval_s("cruise_engaged"))
+    back_s, ahead_s = LOOK_BACK_S + min(slack_s, 2.0), max(LOOK_AHEAD_S, slack_s)
+    near = [
+        r
+        for i in range(
+            max(int(np.searchsorted(runs.end_s, t_s - back_s)) - 1, 0),
+            min(int(np.searchsorted(runs.start_s, t_s + ahead_s, "right")) + 1, len(runs)),
+        )
+        for r in (runs[i],)
+        if r.value == 1 and r.end_s >= t_s - back_s and r.start_s <= t_s + ahead_s + 1e-9
+    ]
+    fresh = [r for r in near if r.start_s >= t_s - back_s - 1e-9]
+    return next(iter(fresh or near), None)
+
+
+def _switch_movers(ride: Ride, t_s: float) -> Iterator[Mover]:
+    for signal in brakes.signals(ride):
+        run = _on_run(signal.runs, t_s, signal.interval_s, ride)
+        if run is not None:
+            yield _switch_mover(
+                signal.control,
+                signal.channel,
+                run,
+                t_s,
+                signal.interval_s,
+                inferred=signal.stands_in,
+            )
+    for channel, cause in INPUTS:
+        if cause in ("front_brake", "rear_brake", "brake_lamp") or not ride.has(channel):
+            continue
+        run = _on_run(ride.runs(channel), t_s, ride.interval_s(channel), ride)
+        if run is not None:
+            yield _switch_mover(cause, channel, run, t_s, ride.interval_s(channel))
+
+
+def _switch_mover(
+    cause: str, channel: str, run: Run, t_s: float, interval_s: float, *, inferred: bool = False
+) -> Mover:
+    pulse_s = run.length_s if run.sharp_end else math.nan
+    length = f"for {run.length_s:.2f} s" if run.sharp_end else "to the end of what is logged"
+    return Mover(
+        cause,
+        channel,
+        run.start_s,
+        f"{WORDS[channel]} on {length}, {_before(run, t_s)}",
+        pulse_s=pulse_s,
+        interval_s=interval_s,
+        inferred=inferred,
+    )
+
+
+def _before(run: Run, t_s: float) -> str:
+    lead_s = t_s - run.start_s
+    if abs(lead_s) < 5e-3:
+        return "from the row of the cancel"
+    return f"from {abs(lead_s):.2f} s {'before' if lead_s > 0 else 'after'} the cancel"
+
+
+def _main_switch(ride: Ride, t_s: float) -> Iterator[Mover]:
+    """The main switch going off: its lamp falling, or its own channel changing."""
+    for channel in ("cruise_armed", "switch_power"):
+        if not ride.has(channel):
+            continue
+        slack_s = max(ride.interval_s(channel), ride.interval_s("cruise_engaged"))
+        runs = ride.runs(channel)
+        low, high = t_s - LOOK_BACK_S - min(slack_s, 2.0), t_s + max(LOOK_AHEAD_S, slack_s)
+        for i in range(1, len(runs)):
+            edge_s = runs.start_s[i]
+            if not (low - 1e-9 <= edge_s <= high + 1e-9 and runs.sharp_start[i]):
+                continue
+            falling = runs.value[i] == 0
+            if channel == "cruise_armed" and not falling:
+                continue
+            word = "main switch lamp off" if channel == "cruise_armed" else "main switch worked"
+            run = runs[i]
+            length_s = run.length_s if run.sharp_end and falling else math.nan
+            yield Mover(
+                "power_switch",
+                channel,
+                float(edge_s),
+                f"{word} {_before(run, t_s)}",
+                pulse_s=length_s,
+                interval_s=ride.interval_s(channel),
+            )
+            break
+
+
+def _supply(ride: Ride, t_s: float) -> Iterator[Mover]:
+    if not ride.has("supply_voltage") or ride.interval_s("supply_voltage") > 0.25:
+        return
+    volts = ride.numbers("supply_voltage")
+    before = volts[ride.slice(Span(t_s - 6.0, t_s - 1.0))]
+    during = volts[ride.slice(Span(t_s - 1.0, t_s + 0.1))]
+    if not (np.isfinite(before).any() and np.isfinite(during).any()):
+        return
+    dip_v = float(np.nanmedian(before) - np.nanmin(during))
+    if dip_v > SUPPLY_DIP_V:
+        at = ride.slice(Span(t_s - 1.0, t_s + 0.1)).start + int(np.nanargmin(during))
+        yield Mover(
+            "supply",
+            "supply_voltage",
+            float(ride.t_s[at]),
+            f"supply fell by {dip_v:.1f} V to {float(np.nanmin(during)):.1f} V",
+            interval_s=ride.interval_s("supply_voltage"),
+        )
+
+
+def _engine(ride: Ride, t_s: float) -> Iterator[Mover]:
+    if ride.has("run_switch") and ride.runs("run_switch").value_at(t_s) == 0:
+        yield Mover("engine_off", "run_switch", t_s, "run switch off")
+    if not ride.has("engine_speed"):
+        return
+    rpm = ride.numbers("engine_speed")
+    before = _mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
+    during = rpm[ride.slice(Span(t_s - 1.0, t_s + 0.5))]
+    lowest = float(np.nanmin(during)) if np.isfinite(during).any() else math.nan
+    if (
+        before > ride.settings.drivetrain.idle_rpm
+        and lowest < 0.5 * ride.settings.drivetrain.idle_rpm
+    ):
+        yield Mover("engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm")
+
+
+def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+    """Causes that the speed itself shows: lost, jumping, or outside the limits."""
+    t_s, limits = engagement.span.end_s, ride.settings.cruise
+    if not ride.has("wheel_speed"):
+        return
+    v = ride.numbers("wheel_speed")
+    before = _mean(v[ride.slice(Span(t_s - 3.0, t_s - 1.0))])
+    window = v[ride.slice(Span(t_s - 1.0, t_s + 0.3))]
+    if not np.isfinite(window).any() or math.isnan(before):
+        return
+    lowest, here = float(np.nanmin(window)), _mean(v[ride.slice(Span(t_s - 0.6, t_s))])
+    step = motion.step_kmh(ride, "wheel_speed")
+    steepest = _steepest(ride, t_s)
+    if lowest < 0.5 * before and before > 30.0:
+        yield Mover(
+            "signal_lost",
+            "wheel_speed",
+            t_s,
+            f"wheel speed fell from {before:.0f} to {lowest:.0f} km/h at once",
+        )
+    elif steepest > JUMP_MS2:
+        yield Mover("speed_jump", "wheel_speed", t_s, f"wheel speed changed by {steepest:.1f} m/s2")
+    if here < limits.minimum_kmh + step:
+        yield Mover(
+            "below_minimum",
+            "wheel_speed",
+            t_s,
+            f"{here:.0f} km/h, at or under the lowest speed of {limits.minimum_kmh:.0f} km/h",
+        )
+    if here > limits.maximum_kmh - step:
+        yield Mover(
+            "above_maximum",
+            "wheel_speed",
+            t_s,
+            f"{here:.0f} km/h, at or over the highest speed of {limits.maximum_kmh:.0f} km/h",
+        )
+    set_kmh = _set_speed(ride, engagement)
+    if here <= set_kmh - limits.far_from_set_kmh + max(step, 1.0):
+        yield Mover(
+            "far_from_set_speed",
+            "wheel_speed",
+            t_s,
+            f"{here:.0f} km/h, {set_kmh - here:.0f} km/h below the set speed",
+        )
+    overridden = [p for p in phases(ride) if p.kind == "override" and abs(p.span.end_s - t_s) < 2.0]
+    if overridden and overridden[-1].span.length_s >= 30.0:
+        yield Mover(
+            "override_limit",
+            "throttle_grip",
+            t_s,
+            f"the rider's own throttle for {overridden[-1].span.length_s:.0f} s before",
+        )
+
+
+def _steepest(ride: Ride, t_s: float) -> float:
+    """Largest rate of change of wheel speed around a cancel, less what its step feigns, m/s2."""
+    rate = np.abs(motion.acceleration(ride)[ride.slice(Span(t_s - 1.0, t_s + 0.2))])
+    if not np.isfinite(rate).any():
+        return 0.0
+    return float(np.nanmax(rate)) - motion.uncertainty_ms2(
+        ride, "wheel_speed", motion.window_s(ride, "wheel_speed")
+    )
+
+
+def _set_speed(ride: Ride, engagement: Engagement) -> float:
+    """Set speed near the end of an engagement, as logged; else speed once settled, else NaN."""
+    set_kmh = (
+        ride.at("cruise_set_speed", engagement.span.end_s - 1e-3)
+        if ride.has("cruise_set_speed")
+        else math.nan
+    )
+    if not math.isnan(set_kmh):
+        return set_kmh
+    if engagement.span.length_s < 20.0 or not engagement.sharp_start:
+        return math.nan
+    start_s = engagement.span.start_s
+    return _median(ride.numbers("wheel_speed")[ride.slice(Span(start_s, start_s + 1.0))])
+
+
+def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
+    window = ride.slice(Span(t_s - 1.0, t_s + 0.2))
+    if ride.has("gear"):
+        gear = ride.numbers("gear")[window]
+        known = gear[~np.isnan(gear)]
+        if len(known) and (known != known[0]).any():
+            yield Mover(
+                "gear_change",
+                "gear",
+                t_s,
+                f"gear went from {known[0]:.0f} to {known[known != known[0]][0]:.0f}",
+            )
+    ratio = drivetrain.ratio(ride)
+    before, during = _median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))]), ratio[window]
+    if np.isfinite(during).any() and not math.isnan(before):
+        rise = float(np.nanmax(during)) / before - 1.0
+        if rise > 0.10:
+            yield Mover(
+                "engine_flare",
+                "engine_speed",
+                t_s,
+                f"engine speed rose {100 * rise:.0f} % against wheel speed",
+            )
+
+
+def _wanted_back(ride: Ride, engagement: Engagement, i: int) -> bool:
+    """The rider's vote: engaged again soon without slowing."""
+    following = engagements(ride)[i + 1 : i + 2]
+    if not following or not following[0].sharp_start:
+        return False
+    t_s, again_s = engagement.span.end_s, following[0].span.start_s
+    if again_s - t_s > VOTE_S or not ride.has("wheel_speed"):
+        return False
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(t_s, again_s))]
+    here = _mean(ride.numbers("wheel_speed")[ride.slice(Span(t_s - 1.0, t_s))])
+    if not np.isfinite(speed).any() or math.isnan(here):
+        return False
+    return bool(here - np.nanmin(speed) <= VOTE_KMH)
+
+
+def _nothing_hidden(ride: Ride, t_s: float) -> bool:
+    """No logged cause, and none could be hidden: all inputs logged sharply and not blank."""
+    if not fully_logged(ride):
+        return False
+    span = Span(t_s - LOOK_BACK_S, t_s)
+    controls = [s.runs.any_on(span) for s in brakes.signals(ride)]
+    others = [c for c in must_cancel_channels(ride) if c not in brakes.CONTROLS]
+    others += [PANEL[p] for p in ride.settings.cruise.panel]
+    return None not in [*controls, *(ride.runs(c).any_on(span) for c in others)]
+
+
+def _commanded(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> bool | None:
+    """Was it asked for? True: a rider's action with its effect; False: looks like a fault."""
+    if cause.cause in ("supply", "signal_lost"):
+        return False
+    if cause.cause not in RIDER:
+        return None
+    if cause.cause == "cancel_switch":
+        return None if wanted_back else True
+    if cause.cause == "power_switch":
+        return _main_switch_meant(ride, cause)
+    if cause.cause == "side_stand":
+        return False if _is_short(cause) else None
+    effect = _has_effect(ride, cause, t_s)
+    if _is_short(cause):
+        return effect
+    if math.isnan(cause.pulse_s) or cause.pulse_s - cause.interval_s > SHORT_PULSE_S:
+        return effect or (_slowed(ride, t_s) and not wanted_back) or None
+    return effect or None
+
+
+def _is_short(cause: Mover) -> bool:
+    """A pulse of up to SHORT_PULSE_S, seen sharply enough to say so."""
+    return cause.interval_s <= SHARP_S and cause.pulse_s <= SHORT_PULSE_S + 1e-6
+
+
+def _main_switch_meant(ride: Ride, cause: Mover) -> bool | None:
+    """A lamp back within a second was switched by nobody; a press on record was meant."""
+    if cause.channel == "switch_power":
+        return True
+    if cause.pulse_s < 1.0:
+        return False
+    if ride.has("switch_power") and ride.interval_s("switch_power") <= SHARP_S:
+        return False
+    return True if ride.has("supply_voltage") else None
+
+
+def _has_effect(ride: Ride, cause: Mover, t_s: float) -> bool:
+    """Did the bike do what the control does: slow harder than coasting, or free the ratio?"""
+    if cause.cause == "clutch":
+        ratio = drivetrain.ratio(ride)
+        before = _median(ratio[ride.slice(Span(cause.at_s - 1.5, cause.at_s - 0.1))])
+        length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
+        after = ratio[ride.slice(Span(cause.at_s, cause.at_s + length_s + 1.0))]
+        if math.isnan(before) or not np.isfinite(after).any():
+            return False
+        return bool(np.nanmax(np.abs(np.log(after / before))) > 0.06)
+    if cause.cause == "roll_off":
+        return grip_contradicts(ride, cause.at_s) is False and _slowed(ride, t_s)
+    a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, cause.at_s + 1.5))]
+    return bool(np.isfinite(a).any() and -np.nanmin(a) > HARD_MS2)
+
+
+def grip_contradicts(ride: Ride, t_s: float) -> bool:
+    """Is the grip open while the roll-off switch says it is turned past closed?"""
+    if not ride.has("throttle_grip"):
+        return False
+    grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
+    return bool(np.isfinite(grip).any() and np.nanmin(grip) > grip_rest(ride) + GRIP_OPEN)
+
+
+def _slowed(ride: Ride, t_s: float) -> bool:
+    """Did the bike go on to lose more than VOTE_KMH within five seconds?"""
+    v = ride.numbers("wheel_speed")
+    here = _mean(v[ride.slice(Span(t_s - 1.0, t_s))])
+    after = v[ride.slice(Span(t_s, t_s + 5.0))]
+    return bool(np.isfinite(after).any() and here - np.nanmin(after) > VOTE_KMH)
+
+
+def _aftermath(ride: Ride, t_s: float) -> Iterator[str]:
+    """What the bike did in the two seconds after a cancel, in one sentence."""
+    v = ride.numbers("wheel_speed")
+    here, later = (
+        ride.at("wheel_speed", t_s) if len(v) else math.nan,
+        ride.at("wheel_speed", t_s + 2.0),
+    )
+    if math.isnan(here) or math.isnan(later) or t_s + 2.0 > ride.duration_s:
+        return
+    change = later - here
+    yield f"speed {'fell' if change < 0 else 'rose'} by {abs(change):.1f} km/h in the 2 s after"
+
+
+def _record(
+    ride: Ride,
+    t_s: float,
+    cause: str,
+    commanded: bool | None,
+    evidence: tuple[str, ...],
+    *,
+    not_logged: tuple[str, ...] = (),
+    pulse_s: float | None = None,
+    first_mover: str | None = None,
+    resolution_s: float | None = None,
+    inferred: bool = False,
+    wanted_back: bool = False,
+) -> Cancel:
+    """A cancel with its place in the log; local_time is left to the stage that knows the zone."""
+    i = min(ride.index(t_s), len(ride.t_s) - 1)
+    speed = ride.at("wheel_speed", t_s - 1e-3)
+    gear = drivetrain.inferred_gear(ride)[max(i - 1, 0)]
+    return Cancel(
+        ride=ride.id,
+        t_s=t_s,
+        time=ride.start + timedelta(seconds=t_s) if ride.dating == "time" else None,
+        local_time=None,
+        file_time=str(ride.samples["file_time"][i] or ""),
+        row=int(ride.samples["row"][i]),
+        speed_kmh=None if math.isnan(speed) else speed,
+        cause=cause,
+        commanded=commanded,
+        evidence=evidence,
+        gear=None if math.isnan(gear) else int(gear),
+        pulse_s=pulse_s,
+        first_mover=first_mover,
+        resolution_s=resolution_s,
+        not_logged=not_logged,
+        inferred=inferred,
+        wanted_back=wanted_back,
+    )
+
+
+def _mean(values: Floats) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else math.nan
+
+
+def _median(values: Floats) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if len(known) else math.nan

@@ -1,0 +1,331 @@
+"""Engine speed against wheel speed: the ratio, the gear it means, and how far it may stray.
+
+The tolerance is computed row by row from what the signals can be: their steps, their
+refresh, the engine speed's filter lag times acceleration, and the slip of a driven tyre
+where speed is taken from an undriven wheel. Gears are read off the ladder of the model's
+ratios; a drive whose ratios form no ladder (torque converter, belt) is given none.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ridecheck.model import Drivetrain
+from ridecheck.signals import motion
+from ridecheck.signals.ride import Ride, once
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+SLOWEST_KMH = 15.0
+"""Below this, pulse counting and clutch slip make the ratio worthless."""
+
+LAG_S = 0.5
+"""Filter lag of a displayed engine speed; makers use 0.1 to 1 s (common practice)."""
+
+BASE = 0.02
+"""What is left of the ratio's scatter on a steady road when all else is accounted for."""
+
+DRIVE_SLIP = 0.02
+"""Slip of the driven tyre, seen only by an undriven wheel (common practice: 1 to 2 %)."""
+
+WIDEST = 0.12
+"""A row whose computed tolerance is wider than this says nothing about the gear."""
+
+STEADY_MS2 = 0.5
+"""Acceleration up to which a row counts as steady."""
+
+LADDER_WITHIN = 0.025
+"""Steady rows of a manual gearbox lie this close to a rung of its ladder."""
+
+LADDER_SHARE = 0.75
+"""... at least this share of the time, or there is no ladder."""
+
+FACTORS = {
+    "in miles per hour": 1 / 1.609344,
+    "in metres per second": 1 / 3.6,
+    "in knots": 1 / 1.852,
+    "as if miles per hour had been converted twice": 1.609344,
+    "with twice the pulses": 2.0,
+    "with half the pulses": 0.5,
+}
+"""Wrong readings of a speed channel, by the factor they put on it."""
+
+
+@once
+def ratio(ride: Ride) -> Floats:
+    """rpm per km/h, (n,); NaN where either is blank or speed is under SLOWEST_KMH."""
+    v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where((v >= SLOWEST_KMH) & (rpm > 0), rpm / v, np.nan)
+
+
+@once
+def tolerance(ride: Ride) -> Floats:
+    """Largest relative error of the ratio that the signals' making explains, (n,).
+
+    steps/2 of both signals, acceleration times (engine speed lag + one refresh of each),
+    slip where speed comes from an undriven wheel, and BASE.
+    """
+    v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
+    a = np.abs(motion.acceleration(ride))
+    stale_s = sum(_finite(ride.interval_s(n)) for n in ("wheel_speed", "engine_speed"))
+    undriven = ride.settings.speed_signal.taken_from in ("front_wheel", "unknown")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        quantised = motion.step_kmh(ride, "wheel_speed") / (2 * v) + _step(ride) / (2 * rpm)
+        lagging = motion.KMH_PER_MS * a * (LAG_S + stale_s) / v
+    total: Floats = BASE + quantised + lagging + (DRIVE_SLIP if undriven else 0.0)
+    return total
+
+
+@once
+def steady(ride: Ride) -> Flags:
+    """Rows on which the ratio can be judged: moving, hardly accelerating, clutch out.
+
+    One second and a half either side of a gear change, a clutch pull or a brake of the
+    ratio is left out, and so are rows whose tolerance is too wide.
+    """
+    a = motion.acceleration(ride)
+    with np.errstate(invalid="ignore"):
+        usable = ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
+    for name in ("clutch", "neutral_switch"):
+        if ride.has(name):
+            usable &= ~motion.widened(ride, ride.numbers(name) == 1, 1.5)
+    if ride.has("gear"):
+        gear = ride.numbers("gear")
+        changed = np.concatenate(([False], (gear[1:] != gear[:-1]) & ~np.isnan(gear[1:])))
+        usable &= ~motion.widened(ride, changed & ~np.isnan(gear), 1.5)
+    calm: Flags = usable & _calm(ride)
+    return calm
+
+
+def _calm(ride: Ride) -> Flags:
+    """Rows around which the ratio itself stands still (no shift, no slipping clutch)."""
+    log_ratio = np.log(ratio(ride))
+    over_s = max(1.0, 2.0 * _finite(ride.interval_s("engine_speed")))
+    drift = np.abs(motion.slope(ride, log_ratio, over_s)) * over_s
+    with np.errstate(invalid="ignore"):
+        return drift <= 1.5 * tolerance(ride)
+
+
+@once
+def scale(ride: Ride) -> float:
+    """Common factor of measured over modelled speed, from the steady rows on a rung; else 1.
+
+    Found by trying small factors and keeping the one that puts most time within reach of
+    a rung, then taking the median. A constant error of the speedometer (or a worn tyre)
+    must not look like wrong gears.
+    """
+    log_ratio, weight_s = _steady_logs(ride)
+    if weight_s.sum() < 10.0:
+        return 1.0
+    ladder = _ladder(ride.settings.drivetrain)
+    tries = np.linspace(math.log(0.9), math.log(1.12), 45)
+    shares = [_share(log_ratio + shift, weight_s, ladder, LADDER_WITHIN / 2) for shift in tries]
+    best = max(range(len(tries)), key=lambda i: (round(shares[i], 2), -abs(tries[i])))
+    off = log_ratio + tries[best] - ladder[_nearest(log_ratio + tries[best], ladder)]
+    near = np.abs(off) <= LADDER_WITHIN
+    if not near.any():
+        return 1.0
+    return float(math.exp(tries[best] - _median(off[near], weight_s[near])))
+
+
+@once
+def rungs(ride: Ride) -> Ints:
+    """Gear that the ratio means on each row, (n,), 1 to n; 0 where it means none.
+
+    Works on moving rows in general, within the tolerance of each row and never more than
+    half the way to the next rung.
+    """
+    ladder = _ladder(ride.settings.drivetrain)
+    log_ratio = np.log(ratio(ride)) + math.log(scale(ride))
+    known = ~np.isnan(log_ratio)
+    gears = np.zeros(len(log_ratio), dtype=np.int64)
+    if known.any():
+        nearest = _nearest(log_ratio[known], ladder)
+        off = np.abs(log_ratio[known] - ladder[nearest])
+        within = off <= np.minimum(
+            np.nan_to_num(tolerance(ride)[known], nan=WIDEST), half_step(ride)
+        )
+        gears[known] = np.where(within, nearest + 1, 0)
+    return gears
+
+
+@once
+def in_gear(ride: Ride) -> Flags:
+    """Rows on which engine and wheel turn together in some gear, clutch out, (n,)."""
+    locked = rungs(ride) > 0
+    if ride.has("clutch"):
+        locked &= ride.numbers("clutch") != 1
+    if ride.has("gear"):
+        locked &= ride.numbers("gear") != 0
+    return locked
+
+
+@once
+def has_ladder(ride: Ride) -> bool:
+    """Do the ride's steady ratios lie on the model's ladder? False with too little to tell."""
+    log_ratio, weight_s = _steady_logs(ride)
+    if weight_s.sum() < 30.0:
+        return False
+    shifted = log_ratio + math.log(scale(ride))
+    return _share(shifted, weight_s, _ladder(ride.settings.drivetrain)) >= LADDER_SHARE
+
+
+@once
+def inferred_gear(ride: Ride) -> Floats:
+    """The gear: as logged, else read off the ladder; NaN unknown, 0 never inferred."""
+    if ride.has("gear"):
+        return ride.numbers("gear")
+    if not has_ladder(ride):
+        return np.full(len(ride.t_s), np.nan)
+    gears = rungs(ride).astype(float)
+    return np.where(gears > 0, gears, np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How well a drivetrain explains a ride: share of steady seconds on a rung."""
+
+    share: float
+    gears: int
+    seconds: float
+
+
+def fit(ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0) -> Fit:
+    """Fit of a drivetrain, its speed read with a factor; a common error of 6 % is allowed."""
+    log_ratio, weight_s = _steady_logs(ride)
+    if not weight_s.sum():
+        return Fit(0.0, 0, 0.0)
+    ladder = _ladder(drivetrain)
+    shifts = math.log(factor) + np.linspace(math.log(0.94), math.log(1.06), 25)
+    shares = [_share(log_ratio + shift, weight_s, ladder) for shift in shifts]
+    best = shifts[int(np.argmax(shares))]
+    nearest = _nearest(log_ratio + best, ladder)
+    near = np.abs(log_ratio + best - ladder[nearest]) <= LADDER_WITHIN
+    used = sum(float(weight_s[near & (nearest == g)].sum()) >= 10.0 for g in range(len(ladder)))
+    return Fit(max(shares), used, float(weight_s.sum()))
+
+
+@once
+def fitting_models(ride: Ride) -> tuple[str, ...]:
+    """The fleet's other models that explain the ride much better than its own, best first."""
+    own = fit(ride, ride.settings.drivetrain)
+    others = [(fit(ride, d), name) for name, d in ride.settings.other_models.items()]
+    better = [
+        (f.share, name)
+        for f, name in others
+        if f.share >= LADDER_SHARE and f.share >= 2 * own.share and f.gears >= 2
+    ]
+    return tuple(name for _, name in sorted(better, key=lambda b: (-b[0], b[1])))
+
+
+@once
+def fitting_factor(ride: Ride) -> str:
+    """In which wrong unit the speed would fit the named model; "" where in none."""
+    own = fit(ride, ride.settings.drivetrain)
+    tried = {
+        name: fit(ride, ride.settings.drivetrain, factor=factor) for name, factor in FACTORS.items()
+    }
+    name, best = max(tried.items(), key=lambda item: item[1].share)
+    clear = best.share >= LADDER_SHARE and best.share >= 2 * own.share and best.gears >= 3
+    return name if clear else ""
+
+
+@once
+def half_step(ride: Ride) -> float:
+    """Half the smallest step between neighbouring gears, as a log ratio."""
+    ladder = _ladder(ride.settings.drivetrain)
+    return float(np.abs(np.diff(ladder)).min() / 2) if len(ladder) > 1 else WIDEST
+
+
+def measures(ride: Ride) -> Mapping[str, float]:
+    """Per gear: median of measured over modelled speed, minus one, and the seconds behind it."""
+    if not has_ladder(ride):
+        return {}
+    return {
+        name: value
+        for gear, bias in gear_biases(ride).items()
+        for name, value in (
+            (f"bias_gear_{gear}", bias.bias),
+            (f"seconds_gear_{gear}", bias.seconds),
+        )
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class GearBias:
+    """Measured over modelled speed, minus one, in one gear, and the steady seconds behind it."""
+
+    bias: float
+    seconds: float
+
+
+@once
+def gear_biases(ride: Ride) -> Mapping[int, GearBias]:
+    """The bias of each gear that the logged gear (or the ladder) names, on steady rows."""
+    flags = steady(ride)
+    gear = ride.numbers("gear") if ride.has("gear") else rungs(ride).astype(float)
+    seconds = motion.row_seconds(ride)
+    found = {}
+    for g in range(1, len(ride.settings.drivetrain.overall_ratios) + 1):
+        rows = flags & (gear == g)
+        if not rows.any():
+            continue
+        modelled = ride.settings.drivetrain.rpm_per_kmh(g)
+        found[g] = GearBias(
+            float(modelled / np.median(ratio(ride)[rows]) - 1.0), float(seconds[rows].sum())
+        )
+    return found
+
+
+BIN = 0.001
+"""Width of the bins log ratios are counted in: a tenth of a percent."""
+
+
+@once
+def _steady_logs(ride: Ride) -> tuple[Floats, Floats]:
+    """Log ratios of the steady rows, binned, and the seconds in each bin."""
+    rows = steady(ride)
+    if not rows.any():
+        return np.empty(0), np.empty(0)
+    bins = np.round(np.log(ratio(ride)[rows]) / BIN).astype(np.int64)
+    values, at = np.unique(bins, return_inverse=True)
+    seconds = np.bincount(at, weights=motion.row_seconds(ride)[rows]).astype(np.float64)
+    return values * BIN, seconds
+
+
+def _ladder(drivetrain: Drivetrain) -> Floats:
+    gears = range(1, len(drivetrain.overall_ratios) + 1)
+    return np.log([drivetrain.rpm_per_kmh(g) for g in gears])
+
+
+def _nearest(log_ratio: Floats, ladder: Floats) -> Ints:
+    nearest: Ints = np.abs(log_ratio[:, None] - ladder[None, :]).argmin(axis=1)
+    return nearest
+
+
+def _share(
+    log_ratio: Floats, weight_s: Floats, ladder: Floats, within: float = LADDER_WITHIN
+) -> float:
+    """Share of time within reach of a rung."""
+    off = np.abs(log_ratio - ladder[_nearest(log_ratio, ladder)])
+    return float(weight_s[off <= within].sum() / max(weight_s.sum(), 1e-9))
+
+
+def _median(values: Floats, weights: Floats) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def _step(ride: Ride) -> float:
+    return ride.channels["engine_speed"].step if ride.has("engine_speed") else 0.0
+
+
+def _finite(interval_s: float) -> float:
+    return interval_s if math.isfinite(interval_s) else 0.0

@@ -1,0 +1,250 @@
+"""How the bike moves: acceleration smoothed to the speed signal's resolution, and slowing.
+
+Speed comes in steps (whole km/h, pulses per window) and at its own refresh, so a
+difference of neighbours says nothing. Here speed is first reduced to the instants at
+which it can have changed, then differenced over a window wide enough for its step.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ridecheck.model import Span
+from ridecheck.signals.ride import Ride, once
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+KMH_PER_MS = 3.6
+
+SHORTEST_WINDOW_S = 0.4
+"""Shortest span acceleration is taken over: below it pulse noise outweighs the motion."""
+
+RESOLUTION_MS2 = 0.35
+"""The window is widened until one step of the signal amounts to no more than this ..."""
+
+LONGEST_WINDOW_S = 1.2
+"""... but never beyond this, or half a second of hard braking would be smeared out."""
+
+
+def step_kmh(ride: Ride, name: str) -> float:
+    """Step of a speed channel in km/h: measured, or what the model states if coarser."""
+    measured = ride.channels[name].step if name in ride.channels else 0.0
+    stated = ride.settings.speed_signal.resolution_kmh if name == "wheel_speed" else 0.0
+    return max(measured, stated)
+
+
+def window_s(ride: Ride, name: str) -> float:
+    """Span over which the acceleration of a speed channel is taken."""
+    for_step_s = step_kmh(ride, name) / KMH_PER_MS / RESOLUTION_MS2
+    for_refresh_s = 2.0 * max(_interval_s(ride, name), ride.row_interval_s)
+    return max(SHORTEST_WINDOW_S, min(for_step_s, LONGEST_WINDOW_S), for_refresh_s)
+
+
+def uncertainty_ms2(ride: Ride, name: str, length_s: float) -> float:
+    """How far one step of a speed channel shifts a mean acceleration over length_s."""
+    return step_kmh(ride, name) / KMH_PER_MS / max(length_s, 1e-3)
+
+
+@once
+def acceleration(ride: Ride, name: str = "wheel_speed") -> Floats:
+    """Rate of change of a speed channel in m/s2, (n,), NaN at blanks and segment ends."""
+    return slope(ride, ride.numbers(name), window_s(ride, name)) / KMH_PER_MS
+
+
+def slope(ride: Ride, values: Floats, over_s: float) -> Floats:
+    """Centred rate of change per second over a window, (n,); never across a gap.
+
+    The two ends are interpolated between rows, so an uneven clock does not matter.
+    """
+    result = np.full(len(values), np.nan)
+    for stretch in segment_slices(ride):
+        t_s, v = ride.t_s[stretch], values[stretch]
+        known = ~np.isnan(v)
+        if known.sum() < 3 or t_s[-1] - t_s[0] < over_s:
+            continue
+        early, late = t_s - over_s / 2, t_s + over_s / 2
+        rate = (
+            np.interp(late, t_s[known], v[known]) - np.interp(early, t_s[known], v[known])
+        ) / over_s
+        inside = known & (early >= t_s[0] - 1e-9) & (late <= t_s[-1] + 1e-9)
+        # A blank within the window leaves nothing to difference.
+        blanks = np.cumsum(~known)
+        low = np.searchsorted(t_s, early - 1e-9)
+        high = np.searchsorted(t_s, late + 1e-9, "right") - 1
+        clean = blanks[high] == np.where(low > 0, blanks[np.maximum(low - 1, 0)], 0)
+        result[stretch] = np.where(inside & clean, rate, np.nan)
+    return result
+
+
+def segment_slices(ride: Ride) -> tuple[slice, ...]:
+    """The rows of each uninterrupted stretch."""
+    if not len(ride.t_s):
+        return ()
+    first = np.flatnonzero(np.diff(ride.segment, prepend=-1))
+    bounds = np.append(first, len(ride.t_s))
+    return tuple(slice(int(a), int(b)) for a, b in pairwise(bounds))
+
+
+def spans_where(
+    ride: Ride, flags: Flags, *, at_least_s: float = 0.0, bridge_s: float = 0.0
+) -> tuple[Span, ...]:
+    """Stretches of rows with a flag set, each ending at the first row without it.
+
+    Stretches no more than bridge_s apart are joined; none crosses a gap.
+    """
+    spans: list[Span] = []
+    for stretch in segment_slices(ride):
+        on, t_s = flags[stretch], ride.t_s[stretch]
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
+        of_segment: list[Span] = []
+        for a, b in zip(edges[::2], edges[1::2], strict=True):
+            end_s = t_s[b] if b < len(t_s) else t_s[-1] + ride.row_interval_s
+            if of_segment and t_s[a] - of_segment[-1].end_s <= bridge_s:
+                of_segment[-1] = Span(of_segment[-1].start_s, float(end_s))
+            else:
+                of_segment.append(Span(float(t_s[a]), float(end_s)))
+        spans += of_segment
+    return tuple(s for s in spans if s.length_s >= at_least_s - 1e-9)
+
+
+def widened(ride: Ride, flags: Flags, by_s: float) -> Flags:
+    """Flags spread to every row within by_s of a flagged one."""
+    result = np.zeros(len(flags), dtype=bool)
+    at_s = ride.t_s[flags]
+    if not len(at_s):
+        return result
+    i = np.searchsorted(at_s, ride.t_s)
+    before = np.abs(ride.t_s - at_s[np.maximum(i - 1, 0)])
+    after = np.abs(at_s[np.minimum(i, len(at_s) - 1)] - ride.t_s)
+    result[:] = np.minimum(before, after) <= by_s + 1e-9
+    return result
+
+
+@once
+def row_seconds(ride: Ride) -> Floats:
+    """Seconds each row stands for, (n,): the step to the next row, never across a gap."""
+    if not len(ride.t_s):
+        return np.empty(0)
+    step_s = np.diff(ride.t_s, append=ride.t_s[-1] + ride.row_interval_s)
+    last = np.append(np.diff(ride.segment) != 0, True)
+    return np.where(last, ride.row_interval_s, step_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Slowing:
+    """A stretch of hard slowing. corroborated None: nothing else logged could tell."""
+
+    span: Span
+    rate_ms2: float
+    from_kmh: float
+    to_kmh: float
+    corroborated: bool | None
+    by: str
+
+
+@once
+def slowings(ride: Ride, rate_ms2: float, longer_than_s: float) -> tuple[Slowing, ...]:
+    """Stretches in which wheel speed falls at least at a rate (m/s2, positive), and for how long.
+
+    The rate kept is the mean over the stretch less what one step of the signal could
+    feign. A stretch during which the signal drops out (steeper than tyres allow, or
+    rising again as fast) is none.
+    """
+    speed = ride.numbers("wheel_speed")
+    falling = np.nan_to_num(acceleration(ride), nan=0.0) <= -rate_ms2
+    found = []
+    for span in spans_where(ride, falling):
+        if span.length_s <= longer_than_s:
+            continue
+        rows = ride.slice(span)
+        v = speed[rows]
+        v = v[~np.isnan(v)]
+        if len(v) < 2:
+            continue
+        length_s = float(ride.t_s[rows][-1] - ride.t_s[rows][0])
+        rate = float(v[0] - v[-1]) / KMH_PER_MS / max(length_s, 1e-3)
+        corroborated, by = _corroborated(ride, span)
+        found.append(Slowing(span, rate, float(v[0]), float(v[-1]), corroborated, by))
+    return tuple(found)
+
+
+STEEPEST_MS2 = 11.0
+"""Tyres on a dry road slow a motorcycle no harder than this."""
+
+SAME_FALL = 0.5
+"""Another speed must fall by at least this share of what wheel speed lost."""
+
+
+def rebounds(ride: Ride, span: Span, *, within_s: float = 3.0, rate_ms2: float = 5.0) -> bool:
+    """Does wheel speed jump back after a stretch, faster than a bike can accelerate?"""
+    after = ride.slice(Span(span.start_s, span.end_s + within_s))
+    rise = acceleration(ride)[after]
+    return bool((np.nan_to_num(rise, nan=0.0) > rate_ms2).any())
+
+
+def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
+    """Did engine speed in gear, or another speed, fall too? None where none could tell."""
+    fall = _relative_fall(ride, "wheel_speed", span)
+    can_tell: list[tuple[bool, str]] = []
+    for name in ("front_wheel_speed", "gps_speed"):
+        other = _relative_fall(ride, name, span)
+        if other is not None and fall is not None and ride.interval_s(name) <= span.length_s:
+            can_tell.append((other >= SAME_FALL * fall, name.replace("_", " ")))
+    engine = _engine_falls(ride, span)
+    if engine is not None:
+        can_tell.append((engine, "engine speed in gear"))
+    if not can_tell:
+        return None, ""
+    agreeing = [by for agrees, by in can_tell if agrees]
+    return bool(agreeing), (agreeing or [by for _, by in can_tell])[0]
+
+
+FREE_S = 0.5
+"""Around a gear change the engine is not held by the wheel for about this long."""
+
+
+def _engine_falls(ride: Ride, span: Span) -> bool | None:
+    """Does engine speed fall with wheel speed on the rows where it is in gear?
+
+    None where engine speed is not logged, or the clutch is pulled, the gear changing or
+    the engine idling for all but a third of a second: then it cannot tell.
+    """
+    if not ride.has("engine_speed", "wheel_speed"):
+        return None
+    rpm = ride.numbers("engine_speed")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        tells = rpm > 1.2 * ride.settings.drivetrain.idle_rpm
+        rpm_rate = slope(
+            ride, np.log(np.where(rpm > 0, rpm, np.nan)), window_s(ride, "wheel_speed")
+        )
+        speed_rate = acceleration(ride) * KMH_PER_MS / ride.numbers("wheel_speed")
+    if ride.has("clutch"):
+        tells &= ~widened(ride, ride.numbers("clutch") == 1, FREE_S / 2)
+    if ride.has("gear"):
+        gear = ride.numbers("gear")
+        changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1]) != 0))
+        tells &= ~widened(ride, changed, FREE_S) & (gear != 0)
+    rows = ride.slice(span)
+    tells = tells[rows] & np.isfinite(rpm_rate[rows]) & np.isfinite(speed_rate[rows])
+    seconds = row_seconds(ride)[rows]
+    if seconds[tells].sum() < 0.33:
+        return None
+    follows = rpm_rate[rows] <= SAME_FALL * speed_rate[rows]
+    return bool(seconds[tells & follows].sum() >= 0.5 * seconds[tells].sum())
+
+
+def _relative_fall(ride: Ride, name: str, span: Span) -> float | None:
+    """Share of its value a channel loses over a span; None where blank."""
+    values = ride.numbers(name)[ride.slice(span)]
+    values = values[~np.isnan(values)]
+    if len(values) < 2 or values[0] <= 0:
+        return None
+    return float(1.0 - values[-1] / values[0])
+
+
+def _interval_s(ride: Ride, name: str) -> float:
+    interval_s = ride.interval_s(name)
+    return interval_s if np.isfinite(interval_s) else ride.row_interval_s
