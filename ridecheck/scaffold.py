@@ -1,0 +1,1 @@
+"""A new fleet folder with commented examples: what ``ridecheck init`` writes."""

@@ -1,0 +1,83 @@
+"""What the tables of all fleet files share: strictness, plain text, words for what is wrong."""
+
+import re
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+BIKE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+"""What a bike may be called: its file's name without ``.toml``."""
+BIKE_ID_RULE = "1 to 32 of A-Z a-z 0-9 _ -, the first a letter or digit"
+
+_NOT_PRINTED = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+"""Control characters, line separators, and marks that turn the writing direction."""
+
+
+class Table(BaseModel):
+    """A TOML table: no unknown keys, no guessing of types, nothing changed later.
+
+    A whole number is accepted where a number is wanted; infinity and NaN are not.
+    """
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def wrong(
+    what: str, allowed: str = "", *, nearest: str = "", at: Sequence[str | int] = ()
+) -> PydanticCustomError:
+    """What a validator raises; ``at`` leads on from its own field to the value meant."""
+    told = {"what": what, "allowed": allowed, "nearest": nearest, "at": tuple(at)}
+    return PydanticCustomError("mistake", "{what}", told)
+
+
+def nearest_name(name: object, known: Iterable[str]) -> str:
+    """The known name that looks most like this one, "" where none does."""
+    if not isinstance(name, str):
+        return ""
+    by_fold = {k.casefold(): k for k in known}
+    found = get_close_matches(name.casefold(), by_fold, n=1, cutoff=0.6)
+    return by_fold[found[0]] if found else ""
+
+
+def one_of(names: Iterable[str], *, empty: str = "none are known here") -> str:
+    """The allowed names in a sentence."""
+    listed = ", ".join(names)
+    return f"allowed: {listed}" if listed else empty
+
+
+def as_tuple(value: Any) -> Any:
+    """TOML knows lists only; frozen tables keep tuples."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _one_line(text: str) -> str:
+    if _NOT_PRINTED.search(text):
+        raise wrong("it holds control characters", "plain text on one line")
+    return text
+
+
+OneLine = Annotated[str, Field(max_length=300), AfterValidator(_one_line)]
+"""Text as pages show it: at most 300 characters on one line."""
+Lines = Annotated[tuple[OneLine, ...], BeforeValidator(as_tuple)]
+
+
+def _time_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        near = nearest_name(name, available_timezones())
+        raise wrong(
+            "time zone not known", 'a zone such as "UTC", "Europe/Rome"', nearest=near
+        ) from None
+    return name
+
+
+TimeZone = Annotated[str, AfterValidator(_time_zone)]
+
+
+TimeZone = Annotated[str, AfterValidator(_time_zone)]
+"""A name of the time zone database."""
