@@ -5,8 +5,9 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 
 from ridecheck.model import BikeReport, Cancel, FleetReport, Severity
+from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order
-from ridecheck.reporters.wording import rounded, shown, told_finding, z_time
+from ridecheck.reporters.wording import rounded, told_finding, z_time
 
 Cell = str | int | float | bool | None
 

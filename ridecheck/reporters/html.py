@@ -30,6 +30,7 @@ from ridecheck.model import (
     Verdict,
 )
 from ridecheck.reporters import wording
+from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order, report_json
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -236,7 +237,7 @@ def _environment() -> Environment:
 
 def _harmless(value: object) -> object:
     """Spell out what could steer a reader in plain text; mark-up made here passes."""
-    return wording.shown(value) if type(value) is str else value
+    return shown(value) if type(value) is str else value
 
 
 def _exposure(coverage: Coverage) -> str:

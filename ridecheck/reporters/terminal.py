@@ -8,7 +8,8 @@ from datetime import datetime
 from rich.cells import cell_len, chop_cells
 
 from ridecheck.model import BikeReport, FleetReport, Verdict
-from ridecheck.reporters import wording
+from ridecheck.reporters import characters, wording
+from ridecheck.reporters.characters import shown
 
 WIDTH = 80
 SHOWN_ASIDE = 8
@@ -60,7 +61,7 @@ def wrapped(text: str, *, first: str = "", rest: str = "", width: int = WIDTH) -
     """
     lines, line = [], first
     empty = True
-    for word in _pieces(wording.shown(text), width - max(cell_len(first), cell_len(rest))):
+    for word in _pieces(shown(text), width - max(cell_len(first), cell_len(rest))):
         if not empty and cell_len(line) + 1 + cell_len(word) > width:
             lines.append(line)
             line, empty = rest, True
@@ -72,7 +73,7 @@ def wrapped(text: str, *, first: str = "", rest: str = "", width: int = WIDTH) -
 def in_ascii(lines: Sequence[str]) -> list[str]:
     """Lines for an ASCII console, broken anew where escapes made one too wide."""
     plain = []
-    for line in map(wording.in_ascii, lines):
+    for line in map(characters.in_ascii, lines):
         indent = line[: len(line) - len(line.lstrip(" "))]
         plain += [line] if len(line) <= WIDTH else wrapped(line, first=indent, rest=indent)
     return plain

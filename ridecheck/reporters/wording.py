@@ -1,7 +1,6 @@
 """The words and figures that terminal, pages and files share."""
 
 import math
-import unicodedata
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -58,10 +57,6 @@ CHANNEL_WORDS = {"roll_off": "roll-off", "abs_active": "ABS", "gps_speed": "GPS 
 DECIMALS = {"km/h": 1, "km": 1, "s": 3, "ms": 0, "rpm": 0, "%": 1, "V": 2, "m/s2": 2, "degC": 1}
 """Decimals of a figure by its unit; other units get three."""
 
-ASCII = str.maketrans(
-    {"–": "-", "—": "-", "−": "-", "‘": "'", "’": "'", "“": '"', "”": '"', "…": "...", "·": "-"}
-)
-
 
 def count(number: int, noun: str) -> str:
     """A number with its noun.
@@ -70,36 +65,6 @@ def count(number: int, noun: str) -> str:
     ('1 bike', '0 logs')
     """
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def shown(text: str) -> str:
-    """Text from a file or a person, with whatever could steer a terminal spelled out.
-
-    Control characters, and marks that turn or hide text, become their escapes.
-
-    >>> shown("grey\\x1b[31m")
-    'grey\\\\x1b[31m'
-    """
-    return "".join(_escaped(c) if _steers(c) else c for c in text)
-
-
-def _steers(character: str) -> bool:
-    return unicodedata.category(character) in ("Cc", "Cf", "Cs", "Zl", "Zp", "Co", "Cn")
-
-
-def _escaped(character: str) -> str:
-    return character.encode("unicode_escape", "surrogatepass").decode("ascii")
-
-
-def in_ascii(text: str) -> str:
-    """Text for a console that knows ASCII alone: accents dropped, the rest escaped.
-
-    >>> in_ascii("Número – 漢")
-    'Numero - \\\\u6f22'
-    """
-    plain = unicodedata.normalize("NFKD", text.translate(ASCII))
-    kept = "".join(c for c in plain if not unicodedata.combining(c))
-    return kept.encode("ascii", "backslashreplace").decode("ascii")
 
 
 def rounded(value: float | None, unit: str) -> float | None:

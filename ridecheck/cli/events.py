@@ -1,0 +1,152 @@
+"""What happened to a bike, and rides filed under the wrong one."""
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ridecheck.cli.app import Fleet, app, say
+from ridecheck.errors import UsageError
+
+Bike = Annotated[str, typer.Argument(help="The bike's id.")]
+By = Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")]
+Reason = Annotated[str, typer.Option("--reason", help="Why.")]
+
+
+@app.command()
+def note(
+    bike: Bike,
+    kind: Annotated[
+        str,
+        typer.Argument(
+            help="repair, modification, checked, signed_off, dismissed, wash, rain or remark."
+        ),
+    ],
+    fleet: Fleet = Path(),
+    part: Annotated[str, typer.Option("--part", help="Part repaired or changed.")] = "",
+    text: Annotated[str, typer.Option("--note", help="In your own words.")] = "",
+    by: By = "",
+    check: Annotated[str, typer.Option("--check", help="checked: which check.")] = "",
+    result: Annotated[str, typer.Option("--result", help="checked: ok or fault.")] = "",
+    finding: Annotated[
+        str, typer.Option("--finding", help="signed_off, dismissed: a finding's id or a rule.")
+    ] = "",
+    checks: Annotated[
+        list[str] | None,
+        typer.Option("--checks", help="signed_off: each check done; repeat it, or use commas."),
+    ] = None,
+    reason: Reason = "",
+    when: Annotated[
+        str, typer.Option("--when", metavar="TIME", help="A date, or date and time; now without.")
+    ] = "",
+) -> None:
+    """Record what happened to a bike: repair, check, sign-off.
+
+    A danger is closed only by signed_off, which names every check its rule asks for.
+
+    \b
+    ridecheck note T07 repair --part speed_sensor --note "plug cleaned" --by JK
+    ridecheck note T07 checked --check lamp-by-each-control --result ok --by JK
+    ridecheck note T07 signed_off --finding switches/brake-dead --by JK
+        --checks lamp-by-each-control,rear-pedal-point,lever-free-play
+    ridecheck note T12 dismissed --finding cruise/hunts --reason "headwind" --by JK
+    """
+    from ridecheck.events import append_event
+    from ridecheck.noting import Noted, event_of
+
+    named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
+    noted = Noted(
+        kind=kind,
+        when=instant(when) if when else now(),
+        part=part,
+        note=text,
+        by=by,
+        check=check,
+        result=result,
+        finding=finding,
+        checks=named,
+        reason=reason,
+    )
+    append_event(fleet, bike, event_of(fleet, bike, noted))
+    say(f"Noted in bikes/{bike}.toml. Run ridecheck screen to judge with it.\n")
+
+
+@app.command()
+def assign(
+    ride: Annotated[str, typer.Argument(help="The ride's id.")],
+    bike: Annotated[str, typer.Argument(help="The bike it belongs to.")],
+    by: Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")],
+    fleet: Fleet = Path(),
+    reason: Reason = "",
+) -> None:
+    """File a ride under the bike it belongs to.
+
+    Its findings, dangers included, move with it. Recorded as an event of the bike it was
+    filed under.
+
+    \b
+    ridecheck assign T07-20260512T131500Z T12 --by JK --reason "logger was moved"
+    """
+    from ridecheck.events import append_event, new_event
+    from ridecheck.noting import result_of
+
+    result = result_of(fleet, ride)
+    if not (fleet / "bikes" / f"{bike}.toml").is_file():
+        raise UsageError(
+            "unknown bike", where="bikes/", value=bike, what_to_do="give it a file in bikes/ first"
+        )
+    if bike == result.bike:
+        raise UsageError(
+            "the ride is filed under this bike already", where=f"results/{bike}", value=ride
+        )
+    parts = sorted(p.part for p in result.parts)
+    keys = {"reason": reason} if reason else {}
+    event = new_event("assigned", now(), ride=ride, parts=parts, to=bike, by=by, **keys)
+    append_event(fleet, result.bike, event)
+    say(f"{ride}: moves from {result.bike} to {bike} at the next ridecheck screen.\n")
+
+
+@app.command()
+def drop(
+    ride: Annotated[str, typer.Argument(help="The ride's id.")],
+    by: Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why.")],
+    fleet: Fleet = Path(),
+) -> None:
+    """Take out a ride that is no bike's of this fleet.
+
+    Recorded as an event of the bike it was filed under.
+
+    \b
+    ridecheck drop T07-20260512T131500Z --by JK --reason "a ride in a van"
+    """
+    from ridecheck.events import append_event, new_event
+    from ridecheck.noting import result_of
+
+    result = result_of(fleet, ride)
+    parts = sorted(p.part for p in result.parts)
+    event = new_event("dropped", now(), ride=ride, parts=parts, by=by, reason=reason)
+    append_event(fleet, result.bike, event)
+    say(f"{ride}: taken out of {result.bike} at the next ridecheck screen.\n")
+
+
+def now() -> datetime:
+    """The clock's instant, to the second."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+def instant(text: str) -> date:
+    """A date, or a date and time (UTC where no zone is given). Raises UsageError."""
+    try:
+        if len(text) == len("2026-05-03"):
+            return date.fromisoformat(text)
+        told = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            "this is no date or time",
+            where="ridecheck",
+            value=text,
+            what_to_do="write 2026-05-03 or 2026-05-03T16:10:00Z",
+        ) from None
+    return told if told.tzinfo else told.replace(tzinfo=UTC)

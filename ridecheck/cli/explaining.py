@@ -1,0 +1,53 @@
+"""What is checked, and the shape of the fleet files."""
+
+from typing import Annotated
+
+import typer
+
+from ridecheck.cli.app import AsFormat, Format, app, on_ascii, say
+from ridecheck.errors import UsageError
+
+
+@app.command()
+def explain(
+    rule: Annotated[
+        str, typer.Argument(metavar="[RULE]", help="A rule's id; all rules without it.")
+    ] = "",
+    as_format: AsFormat = Format.TEXT,
+) -> None:
+    """Say what is checked and why, with limits and next step.
+
+    \b
+    ridecheck explain
+    ridecheck explain switches/brake-dead
+    ridecheck explain --format csv > rules.csv
+    """
+    from ridecheck.reporters import explained
+    from ridecheck.reporters.characters import in_ascii
+    from ridecheck.rules import all_rules
+
+    known = all_rules()
+    if rule and rule not in known:
+        raise UsageError(
+            "there is no such rule",
+            where="ridecheck explain",
+            value=rule,
+            what_to_do=_nearest(rule, list(known)),
+        )
+    chosen = [known[rule]] if rule else list(known.values())
+    if as_format is Format.JSON:
+        say(explained.rules_json(chosen))
+    elif as_format is Format.CSV:
+        say(explained.rules_csv(chosen))
+    else:
+        text = explained.rule_text(chosen[0]) if rule else explained.rules_list(chosen)
+        say(in_ascii(text) if on_ascii() else text)
+
+
+def _nearest(name: str, known: list[str]) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(name, known, n=3, cutoff=0.5)
+    close += [k for k in known if name.split("/")[-1] in k and k not in close][:3]
+    hint = f"did you mean {' or '.join(close)}? " if close else ""
+    return f"{hint}ridecheck explain lists all rules"

@@ -1,0 +1,142 @@
+"""What a rule checks and why, told from the rule's own file."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import fields
+from typing import Any
+
+from ridecheck.reporters.csv_report import Cell, table
+from ridecheck.reporters.json_report import as_json, plain
+from ridecheck.reporters.terminal import wrapped
+from ridecheck.reporters.wording import figure
+from ridecheck.rules.base import HEADINGS, Need, Rule
+
+COLUMNS = (
+    "rule",
+    "severity",
+    "summary",
+    "needs",
+    "limits",
+    "raise_when_events",
+    "raise_when_rides",
+    "raise_when_per_100_engaged_km",
+    "checks",
+    "next_step",
+)
+
+
+def rules_list(rules: Iterable[Rule]) -> str:
+    """All rules, a line or two each, by family."""
+    lines: list[str] = []
+    family = ""
+    for rule in rules:
+        if rule.family != family:
+            family = rule.family
+            lines += ["", family] if lines else [family]
+        lines += wrapped(f"{rule.id} ({rule.severity.value})", first="  ", rest="    ")
+        lines += wrapped(rule.summary, first="      ", rest="      ")
+    return "\n".join([*lines, "", "One of them in full: ridecheck explain RULE", ""])
+
+
+def rule_text(rule: Rule) -> str:
+    """One rule in full."""
+    lines = wrapped(f"{rule.id} ({rule.severity.value})") + wrapped(rule.summary)
+    for heading in HEADINGS:
+        if told := rule.section(heading):
+            lines += ["", heading, *_indented(told)]
+    lines += ["", "Needs", *_indented("; ".join(_need(n) for n in rule.needs))]
+    lines += ["", "Raises a bike to inspect", *_indented(_raises(rule))]
+    lines += ["", "Counts as ok after", *_indented(_clears(rule))]
+    if rule.checks:
+        lines += ["", "A sign-off names these checks", *_indented(", ".join(rule.checks))]
+    limits = rule_dict(rule)["limits"]
+    if limits:
+        lines += ["", "Limits"]
+    for limit in limits:
+        told = f"{limit['name']} = {limit['default']:g} {limit['unit']}".rstrip()
+        source = f" Model key: {limit['model']}." if limit["model"] else ""
+        lines += wrapped(f"{told}: {limit['reason']}.{source}", first="    ", rest="      ")
+    return "\n".join(lines) + "\n"
+
+
+def rules_json(rules: Iterable[Rule]) -> str:
+    """A list of rules as JSON text."""
+    return as_json([plain(rule_dict(r)) for r in rules])
+
+
+def rules_csv(rules: Iterable[Rule]) -> str:
+    """One line a rule."""
+    return table([_row(r) for r in rules], COLUMNS)
+
+
+def rule_dict(rule: Rule) -> dict[str, Any]:
+    """A rule as plain values; an endless interval is null."""
+    return {
+        "rule": rule.id,
+        "family": rule.family,
+        "severity": rule.severity.value,
+        "summary": rule.summary,
+        **{h.lower().replace(" ", "_"): rule.section(h) for h in HEADINGS},
+        "needs": [[n] if isinstance(n, str) else list(n) for n in rule.needs],
+        "limits": [{"name": f.name, "default": f.default, **f.metadata} for f in _limits(rule)],
+        "raise_when": {
+            "events": rule.raise_when.events,
+            "rides": rule.raise_when.rides,
+            "per_100_engaged_km": rule.raise_when.per_100_engaged_km,
+        },
+        "clear_s": rule.clear_s,
+        "clear_events": rule.clear_events,
+        "clear_interval_s": rule.clear_interval_s,
+        "convict_interval_s": rule.convict_interval_s,
+        "doubts_file": rule.doubts_file,
+        "cruise_only": rule.cruise_only,
+        "checks": list(rule.checks),
+    }
+
+
+def _limits(rule: Rule) -> Sequence[Any]:
+    return fields(rule.limits)
+
+
+def _row(rule: Rule) -> dict[str, Cell]:
+    limits = rule_dict(rule)["limits"]
+    return {
+        "rule": rule.id,
+        "severity": rule.severity.value,
+        "summary": rule.summary,
+        "needs": " | ".join(_need(n) for n in rule.needs),
+        "limits": " | ".join(f"{x['name']}={x['default']:g} {x['unit']}".rstrip() for x in limits),
+        "raise_when_events": rule.raise_when.events,
+        "raise_when_rides": rule.raise_when.rides,
+        "raise_when_per_100_engaged_km": rule.raise_when.per_100_engaged_km,
+        "checks": " | ".join(rule.checks),
+        "next_step": rule.section("Next step"),
+    }
+
+
+def _indented(text: str) -> list[str]:
+    return wrapped(text, first="    ", rest="    ")
+
+
+def _need(need: Need) -> str:
+    return need if isinstance(need, str) else "one of " + ", ".join(need)
+
+
+def _raises(rule: Rule) -> str:
+    if rule.severity.value == "danger":
+        return "a danger keeps the bike in from the first finding until it is signed off"
+    if rule.severity.value != "fault":
+        return f"never: a {rule.severity.value} is told beside the word"
+    when = rule.raise_when
+    told = f"at {when.events} or more findings, in {when.rides} or more rides"
+    if when.per_100_engaged_km:
+        told += f", and at least {when.per_100_engaged_km:g} per 100 km with cruise engaged"
+    return told
+
+
+def _clears(rule: Rule) -> str:
+    told = [figure(rule.clear_s, "s")] if rule.clear_s else []
+    told += [f"{rule.clear_events} events"] if rule.clear_events else []
+    told = [" and ".join(told) + " that could have shown it" if told else "any ride with the needs"]
+    if rule.clear_interval_s != float("inf"):
+        told.append(f"refreshed every {figure(rule.clear_interval_s, 's')} or faster")
+    return ", ".join(told)
