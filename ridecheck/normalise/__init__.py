@@ -1,0 +1,177 @@
+"""A log's raw columns into parts: channels on one time base, facts measured, nothing filled."""
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from ridecheck.catalog import channels as catalog
+from ridecheck.errors import LogError
+from ridecheck.model import ChannelFacts, Note, Part, PartInfo
+from ridecheck.normalise.clock import Origin, timeline
+from ridecheck.normalise.facts import measure, row_interval_s
+from ridecheck.normalise.parts import Piece, pieces_of
+from ridecheck.normalise.stamps import read_stamps
+from ridecheck.normalise.values import decode
+from ridecheck.readers.table import RawTable, plain_name
+from ridecheck.resources import shipped
+
+if TYPE_CHECKING:
+    from ridecheck.fleet import Layout
+
+READER_VERSION = "1"
+"""Raised whenever the same log would be read otherwise than before: every part is then stale."""
+
+LATE_CLOCK = timedelta(days=1)
+"""A ride dated this much after its log was first seen has a wrong clock."""
+
+__all__ = ["READER_VERSION", "LogId", "normalise", "read_key"]
+
+
+@dataclass(frozen=True, slots=True)
+class LogId:
+    """What a part remembers of its log. first_part: number of its first part, from 1."""
+
+    name: str
+    sha256: str
+    bike: str
+    layout: str
+    first_seen: datetime | None = None
+    first_part: int = 1
+
+
+def read_key(sha256: str, layout: "Layout") -> str:
+    """Changes whenever reading the log again could give other samples."""
+    text = json.dumps([sha256, layout.fingerprint(), _channels_sha256(), READER_VERSION])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@cache
+def _channels_sha256() -> str:
+    return hashlib.sha256(shipped("schemas", "channels.toml").read_bytes()).hexdigest()
+
+
+def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
+    """The parts of one log, in file order. LogError where its time or its cells cannot be read."""
+    stamps = read_stamps(raw.frame, layout, where=log.name)
+    line = timeline(stamps, layout, name=log.name, starts=raw.starts, restarts=raw.restarts)
+    frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
+    if not line.keep.all():
+        frame = frame.filter(pl.Series(line.keep))
+    samples, notes = _channels(frame, layout, log.name)
+    samples = samples.insert_column(0, pl.Series("time", line.micros))
+    pieces, more = pieces_of(samples, line.breaks)
+    notes = [*raw.notes, *line.notes, *notes, *more]
+    starts = np.array([0, *line.breaks])
+    parts: list[Part] = []
+    base_us = 0
+    for number, piece in enumerate(pieces):
+        origin = line.origins[int(np.searchsorted(starts, piece.begin, "right")) - 1]
+        rows = samples.slice(piece.begin, piece.end - piece.begin)
+        origin = _checked_by_first_seen(origin, rows, log)
+        if not piece.cut_before:
+            base_us = _base_us(origin, int(rows["time"][0]))
+        rows = rows.with_columns(
+            (pl.col("time") - base_us).cast(pl.Datetime("us", "UTC")).alias("time")
+        )
+        info = _info(rows, piece, origin, layout, log, log.first_part + number, notes)
+        parts.append(Part(info=info, samples=rows))
+    return tuple(parts)
+
+
+_FILE_TIME = "\0file_time"
+
+
+def _channels(frame: pl.DataFrame, layout: "Layout", where: str) -> tuple[pl.DataFrame, list[Note]]:
+    """row, file_time and every mapped channel that the file has."""
+    known = catalog()
+    columns = [frame["row"], frame[_FILE_TIME].rename("file_time")]
+    notes: list[Note] = []
+    for name, column in layout.channels.items():
+        plain = plain_name(column.column)
+        if plain not in frame.columns:
+            continue
+        decoded = decode(
+            frame[plain], known[name], column, layout.file, rows=frame["row"], where=where
+        )
+        columns.append(decoded.values)
+        notes += decoded.notes
+    if len(columns) == 2:
+        raise LogError(
+            "The log holds the time and no channel",
+            where=where,
+            value="every mapped column is optional and absent",
+            what_to_do="Map at least one column in the layout.",
+        )
+    return pl.DataFrame(columns), notes
+
+
+def _checked_by_first_seen(origin: Origin, rows: pl.DataFrame, log: LogId) -> Origin:
+    """A part dated after its log was first seen has a wrong clock, so no date."""
+    if origin.dating == "none" or log.first_seen is None:
+        return origin
+    limit_us = int((log.first_seen + LATE_CLOCK).timestamp() * 1e6)
+    start_us = int(rows["time"][0])
+    return Origin(0, "none", origin.start_from) if start_us > limit_us else origin
+
+
+def _base_us(origin: Origin, first_us: int) -> int:
+    """What is taken off the stamps of a part: none, or all that is not known of its start."""
+    if origin.dating == "time":
+        return 0
+    return first_us - origin.micros if origin.dating == "date" else first_us
+
+
+def _info(
+    rows: pl.DataFrame,
+    piece: Piece,
+    origin: Origin,
+    layout: "Layout",
+    log: LogId,
+    number: int,
+    notes: Iterable[Note],
+) -> PartInfo:
+    channels: dict[str, ChannelFacts] = measure(rows, layout)
+    t_s = rows["time"].dt.epoch("us").to_numpy() / 1e6
+    return PartInfo(
+        stem=f"{log.sha256[:12]}-{number}",
+        bike=log.bike,
+        log=log.name,
+        sha256=log.sha256,
+        rows_sha256=rows_sha256(rows),
+        read_key=read_key(log.sha256, layout),
+        layout=log.layout,
+        start=rows["time"][0].replace(tzinfo=UTC),
+        end=rows["time"][-1].replace(tzinfo=UTC),
+        dating=origin.dating,
+        start_from=origin.start_from,
+        rows=len(rows),
+        row_interval_s=round(row_interval_s(t_s), 6),
+        channels=channels,
+        notes=tuple(notes),
+        cut_before=piece.cut_before,
+    )
+
+
+def rows_sha256(samples: pl.DataFrame) -> str:
+    """Hash of the rows as parsed, whatever file they came in: times and channel values.
+
+    ``row`` and ``file_time`` are left out: they tell how the log wrote it.
+    """
+    digest = hashlib.sha256()
+    for name in sorted(set(samples.columns) - {"row", "file_time"}):
+        series = samples[name]
+        digest.update(f"{name}:{len(series)};".encode())
+        if name == "time":
+            digest.update(series.dt.epoch("us").to_numpy().tobytes())
+        elif series.dtype == pl.Float64:
+            digest.update((series.fill_null(float("nan")) + 0.0).to_numpy().tobytes())
+        else:
+            digest.update(series.cast(pl.Int8).fill_null(-1).to_numpy().tobytes())
+    return digest.hexdigest()

@@ -1,0 +1,242 @@
+"""Read a CSV log by its layout, fast where a count proves that it may be."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from ridecheck.errors import LogError
+from ridecheck.model import Note
+from ridecheck.readers.csv_rows import Rows, careful_rows, plain_rows
+from ridecheck.readers.csv_text import (
+    HEADER_WITHIN_BYTES,
+    Header,
+    find_header,
+    looks_like_text,
+    numbered_lines,
+    split_line,
+    start_lines,
+    to_utf8,
+)
+from ridecheck.readers.table import RawTable, Wanted, time_columns, wanted_columns
+
+if TYPE_CHECKING:
+    from ridecheck.fleet import Layout
+
+_NUMBER = {
+    ".": re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\Z"),
+    ",": re.compile(r"[-+]?(\d+,?\d*|,\d+)([eE][-+]?\d+)?\Z"),
+}
+_SAMPLE_ROWS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class CsvStart:
+    """The beginning of a CSV as a layout sees it: header, units row, where rows begin."""
+
+    header: Header
+    wanted: Wanted
+    unit_cells: tuple[str, ...]
+    body_at: int
+    first_line: int
+
+    @property
+    def trails(self) -> bool:
+        """True where the header ends with a separator."""
+        return not self.header.names[-1]
+
+    def mapped(self) -> tuple[str, ...]:
+        """The mapped columns that the file has, needed and optional."""
+        return tuple(name for name in self.wanted.all if name in self.header.names)
+
+
+def read_start(head: bytes, layout: "Layout", *, shown: str) -> CsvStart:
+    """Find header and units row in the first bytes of a file, or raise LogError.
+
+    head: UTF-8, at most the first HEADER_WITHIN_BYTES are looked at.
+    """
+    wanted = wanted_columns(layout)
+    text = head[:HEADER_WITHIN_BYTES].decode("utf-8", "replace")
+    header = find_header(text, layout, wanted, shown=shown)
+    if layout.file.decimal == "," and header.separator == ",":
+        raise LogError(
+            "Decimal comma and comma as separator cannot be told apart",
+            where=f"{shown}, line {header.line}",
+            value='decimal "," with separator ","',
+            what_to_do="Set the logger to write semicolons or decimal points.",
+        )
+    cells, end, line = _units_row(text, header, wanted, layout)
+    body_at = len(text[:end].encode("utf-8"))
+    return CsvStart(header, wanted, cells, body_at, line)
+
+
+def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
+    """The mapped columns of a CSV log. LogError where it cannot be read by this layout."""
+    if not looks_like_text(data[:4096], layout.file.encoding):
+        raise LogError(
+            "This is no text",
+            where=shown,
+            value=f"first bytes {data[:6]!r}",
+            what_to_do="If it is a log, state its encoding in the layout; else take it out.",
+        )
+    text, _ = to_utf8(data, layout.file.encoding)
+    start = read_start(text, layout, shown=shown)
+    rows = rows_of(text[start.body_at :], start)
+    if not len(rows.line):
+        raise LogError(
+            "The log has a header but no rows",
+            where=f"{shown}, line {start.header.line}",
+            value=f"{sum(rows.left_out.counts.values())} lines left out",
+            what_to_do="Copy it from the logger again; if it is so there too, delete it.",
+        )
+    frame = read_rows(rows, start, layout)
+    return RawTable(
+        frame=frame,
+        notes=left_out_notes(rows),
+        restarts=rows.restarts,
+        starts=_starts(start, rows),
+        units=dict(zip(start.header.names, start.unit_cells, strict=False)),
+        header=start.header.names,
+    )
+
+
+def rows_of(body: bytes, start: CsvStart, *, first_line: int = 0, complete: bool = False) -> Rows:
+    """The rows of a stretch of the file that begins at a line (first_line, from 1)."""
+    first_line = first_line or start.first_line
+    separator, fields = start.header.separator, len(start.header.names)
+    if separator != "spaces":
+        plain = plain_rows(body, separator, fields, first_line=first_line, trails=start.trails)
+        if plain is not None and start.header.text.strip().encode() not in body:
+            return plain
+    return careful_rows(
+        body,
+        separator,
+        fields,
+        first_line=first_line,
+        header=start.header.text,
+        trails=start.trails,
+        unit_cells=start.unit_cells,
+        complete=complete,
+    )
+
+
+def read_rows(rows: Rows, start: CsvStart, layout: "Layout") -> pl.DataFrame:
+    """Mapped columns, typed as the numbers they plainly are, else as text; and ``row``.
+
+    Time columns stay text: they are shown as written. Anything polars cannot take as a
+    number turns its column into text, so that the bad cells can be told and counted.
+    """
+    mapped = start.mapped()
+    index = {name: start.header.names.index(name) for name in mapped}
+    as_text = set(time_columns(layout)) | {layout.file.bike_column, layout.file.name_column}
+    types = _plain_types(rows, [index[n] for n in mapped], layout)
+    wanted = {
+        index[n]: pl.String() if n in as_text else kind
+        for n, kind in zip(mapped, types, strict=True)
+    }
+    frame = _parse(rows, wanted, layout)
+    names = {f"c{at}": name for name, at in index.items()}
+    return frame.rename(names).with_columns(pl.Series("row", rows.line, dtype=pl.UInt32))
+
+
+def _parse(rows: Rows, types: dict[int, pl.DataType], layout: "Layout") -> pl.DataFrame:
+    schema = {f"c{i}": types.get(i, pl.String()) for i in range(rows.fields)}
+    try:
+        return _parse_once(rows, sorted(types), schema, layout)
+    except pl.exceptions.ComputeError:
+        text = {name: pl.String() for name in schema}
+        return _parse_once(rows, sorted(types), text, layout)
+
+
+def _parse_once(
+    rows: Rows, columns: list[int], schema: dict[str, pl.DataType], layout: "Layout"
+) -> pl.DataFrame:
+    return pl.read_csv(
+        rows.body,
+        has_header=False,
+        columns=columns,
+        schema=schema,
+        separator=rows.separator,
+        quote_char=None,
+        decimal_comma=layout.file.decimal == ",",
+    )
+
+
+def _plain_types(rows: Rows, columns: Sequence[int], layout: "Layout") -> list[pl.DataType]:
+    """Type of each column by its first and last rows: UInt8 for 0/1, Float64, else text."""
+    mark = rows.separator.encode()
+    number = _NUMBER[layout.file.decimal]
+    head = rows.body[: 1 << 16].split(b"\n", _SAMPLE_ROWS)[:_SAMPLE_ROWS]
+    tail = rows.body[-(1 << 14) :].split(b"\n")[1:-1][-_SAMPLE_ROWS:]
+    lines = [line.rstrip(b"\r").split(mark) for line in (*head, *tail) if line]
+    lines = [cells for cells in lines if len(cells) >= rows.fields]
+    types: list[pl.DataType] = []
+    for column in columns:
+        cells = {cells[column].decode("utf-8", "replace") for cells in lines}
+        cells.discard("")
+        if cells <= {"0", "1"} and cells:
+            types.append(pl.UInt8())
+        elif cells and all(number.match(cell) for cell in cells) and not layout.file.thousands:
+            types.append(pl.Float64())
+        else:
+            types.append(pl.String())
+    return types
+
+
+def _units_row(
+    text: str, header: Header, wanted: Wanted, layout: "Layout"
+) -> tuple[tuple[str, ...], int, int]:
+    """Cells of the units row (empty: there is none), where the rows begin, their first line.
+
+    It is known by its cells: nothing in the time column that has a digit, and no mapped
+    cell that is a number. So one the layout forgot is no sample, and a first sample is no
+    units row.
+    """
+    taken = 0
+    for number, _start, end, line in numbered_lines(text[header.end :]):
+        if not line.strip():
+            continue
+        if line.startswith("#"):
+            continue
+        cells = tuple(c.strip() for c in split_line(line, header.separator))
+        by_name = dict(zip(header.names, cells, strict=False))
+        mapped = [by_name.get(name, "") for name in wanted.all]
+        times = [by_name.get(name, "") for name in time_columns(layout)]
+        decimal = _NUMBER[layout.file.decimal]
+        no_units = any(decimal.match(cell) for cell in mapped) or any(
+            c.isdigit() for cell in times for c in cell
+        )
+        if no_units or len(cells) < 2 or not any(mapped):
+            break
+        taken = header.end + end
+        return cells, taken, header.line + number + 1
+    return (), header.end, header.line + 1
+
+
+def _starts(start: CsvStart, rows: Rows) -> tuple[tuple[int, str], ...]:
+    """Start lines: above the header, and in comments further down."""
+    above = [(0, text) for text in start_lines(start.header.before)]
+    below = [(at, text) for at, line in rows.comments for text in start_lines([line])]
+    return tuple((*above, *below))
+
+
+_SAID = {
+    "blank": "blank lines skipped",
+    "comment": "lines starting with # skipped",
+    "header again": "the header line met again",
+    "units row again": "the units row met again",
+    "another number of fields": "rows with another number of fields than the header left out",
+    "NUL bytes": "rows with NUL bytes left out",
+    "a quote that is never closed": "rows with a quote that is never closed left out",
+    "last line cut": "the last line is cut and left out",
+}
+
+
+def left_out_notes(rows: Rows) -> tuple[Note, ...]:
+    """One note for each kind of line that was left out."""
+    return tuple(
+        Note("rows", f"{_SAID[kind]}, first at line {rows.left_out.first[kind]}", count)
+        for kind, count in rows.left_out.counts.items()
+    )
