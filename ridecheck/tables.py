@@ -13,6 +13,7 @@ BIKE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 """What a bike may be called: its file's name without ``.toml``."""
 BIKE_ID_RULE = "1 to 32 of A-Z a-z 0-9 _ -, the first a letter or digit"
 
+_LONGEST_LINE = 300
 _NOT_PRINTED = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 """Control characters, line separators, and marks that turn the writing direction."""
 
@@ -54,13 +55,18 @@ def as_tuple(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
+def is_one_line(text: str) -> bool:
+    """Whether pages can show a text as it is: at most 300 characters, none of control."""
+    return len(text) <= _LONGEST_LINE and not _NOT_PRINTED.search(text)
+
+
 def _one_line(text: str) -> str:
-    if _NOT_PRINTED.search(text):
-        raise wrong("it holds control characters", "plain text on one line")
+    if not is_one_line(text):
+        raise wrong("not plain text on one line", "at most 300 characters, none of control")
     return text
 
 
-OneLine = Annotated[str, Field(max_length=300), AfterValidator(_one_line)]
+OneLine = Annotated[str, Field(max_length=_LONGEST_LINE), AfterValidator(_one_line)]
 """Text as pages show it: at most 300 characters on one line."""
 Lines = Annotated[tuple[OneLine, ...], BeforeValidator(as_tuple)]
 
@@ -74,9 +80,6 @@ def _time_zone(name: str) -> str:
             "time zone not known", 'a zone such as "UTC", "Europe/Rome"', nearest=near
         ) from None
     return name
-
-
-TimeZone = Annotated[str, AfterValidator(_time_zone)]
 
 
 TimeZone = Annotated[str, AfterValidator(_time_zone)]
