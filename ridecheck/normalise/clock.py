@@ -8,6 +8,7 @@ autumn; each of these is put right where it is certain, and marked.
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -216,7 +217,7 @@ def _unfold(line: Timeline, early: Micros, late: Micros, folded: NDArray[np.bool
 
 
 def _rebase_first_minute(line: Timeline) -> None:
-    """A jump of more than 30 days in the first minute: the clock was set; earlier rows count back."""
+    """A jump of over 30 days in the first minute: a clock was set; earlier rows count back."""
     t = line.micros
     jumps = np.flatnonzero(np.abs(np.diff(t)) > JUMP_US) + 1
     for at in jumps:
@@ -433,7 +434,7 @@ def _local_micros(value: datetime, zone: str) -> int:
 
 def _midnight_before(instant: int, zone: str) -> int:
     local = pl.Series([instant]).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(zone)[0]
-    return _local_micros(datetime(local.year, local.month, local.day), zone)  # noqa: DTZ001
+    return _local_micros(datetime(local.year, local.month, local.day), zone)
 
 
 def _start_of_name(layout: "Layout", name: str) -> tuple[str | None, str | None]:
@@ -472,7 +473,7 @@ def _valid_time(digits: str) -> str | None:
 
 
 def _local(date: str, time: str, zone: str) -> int:
-    value = datetime.strptime(date + time, "%Y%m%d%H%M%S")  # noqa: DTZ007 - made local below
+    value = datetime.strptime(date + time, "%Y%m%d%H%M%S")
     return _local_micros(value, zone)
 
 
@@ -482,7 +483,7 @@ def _day(date: str) -> int:
 
 def _stretches(line: Timeline) -> list[tuple[int, int]]:
     edges = [0, *line.breaks, len(line.micros)]
-    return [(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def _row_us(t: Micros) -> int:

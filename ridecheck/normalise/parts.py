@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -50,7 +51,7 @@ def pieces_of(samples: pl.DataFrame, breaks: Iterable[int]) -> tuple[list[Piece]
         )
     marks = [0, *sorted(e for e in edges if 0 < e < len(t_us)), len(t_us)]
     pieces: list[Piece] = []
-    for begin, end in zip(marks[:-1], marks[1:], strict=True):
+    for begin, end in pairwise(marks):
         if end > begin:
             pieces += _cut(Piece(begin, end), t_us, speeds)
     return pieces, notes

@@ -218,7 +218,7 @@ def _iso_slowly(text: pl.Series, odd: pl.Series, *, zoned: bool) -> pl.Series:
 def _by_pattern(cells: pl.Series, fmt: str, layout: "Layout") -> Stamps:
     """A pattern in chrono notation; one without a date is a time of day."""
     text = cells.str.strip_chars()
-    if layout.file.decimal == "," and "%.f" in fmt or "%.3f" in fmt:
+    if (layout.file.decimal == "," and "%.f" in fmt) or "%.3f" in fmt:
         text = text.str.replace(r",(\d+)", ".$1")
     zoned = "%z" in fmt or "%:z" in fmt or "%#z" in fmt
     if not _DATE_PARTS.search(fmt):

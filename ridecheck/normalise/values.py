@@ -111,7 +111,7 @@ def _other_text(
             f'The column "{column.column}" holds text where numbers are expected',
             where=f"{where}, line {rows[first]}",
             value=f"{cell}; {count} of {filled} cells",
-            what_to_do="Correct the column's decimal, thousands, missing or column name in the layout.",
+            what_to_do="Correct decimal, thousands, or the column's name or missing in the layout.",
         )
     return (
         Note(

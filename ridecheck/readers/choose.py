@@ -23,16 +23,20 @@ class BikeFile(Protocol):
     """What is asked of a bike's file here."""
 
     @property
-    def layout(self) -> str | None: ...
+    def layout(self) -> str | None:
+        """The layout its logger writes, if stated."""
 
 
 class FleetFiles(Protocol):
     """What is asked of a fleet here."""
 
     @property
-    def layouts(self) -> "Mapping[str, Layout]": ...
+    def layouts(self) -> "Mapping[str, Layout]":
+        """By name."""
+
     @property
-    def bikes(self) -> Mapping[str, BikeFile]: ...
+    def bikes(self) -> Mapping[str, BikeFile]:
+        """By id."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +168,7 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
                 f"The layout is for {layout.file.kind} files",
                 where=member.name,
                 value="a Parquet file" if is_parquet else "no Parquet file",
-                what_to_do="Add a layout for this kind of file, or let `ridecheck layout` propose one.",
+                what_to_do="Add a layout for this kind of file; `ridecheck layout` proposes one.",
             )
         if is_parquet:
             with member.open() as stream:
@@ -172,7 +176,7 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
                 names, metadata = parquet_names(file), metadata_of(file)
             missing = [n for n in wanted.needed if n not in names]
             if missing:
-                return _Fit(problem=_missing(missing, names, member.name, hits=len(wanted.needed)))
+                return _Fit(problem=_missing(missing, names, member.name))
             return _Fit(sum(n in names for n in wanted.all), metadata)
         if not looks_like_text(head[:4096], layout.file.encoding):
             raise LogError(
@@ -187,7 +191,7 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
         return _Fit(problem=problem)
 
 
-def _missing(missing: list[str], names: tuple[str, ...], shown: str, *, hits: int) -> LogError:
+def _missing(missing: list[str], names: tuple[str, ...], shown: str) -> LogError:
     hints = [
         f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
         for name in missing[:4]

@@ -219,7 +219,7 @@ def _starts(start: CsvStart, rows: Rows) -> tuple[tuple[int, str], ...]:
     """Start lines: above the header, and in comments further down."""
     above = [(0, text) for text in start_lines(start.header.before)]
     below = [(at, text) for at, line in rows.comments for text in start_lines([line])]
-    return tuple((*above, *below))
+    return (*above, *below)
 
 
 _SAID = {

@@ -110,8 +110,8 @@ def careful_rows(
     """Rows with the right number of fields; every other line is left out and counted.
 
     header: the header line, no sample when met again; unit_cells: the units row, likewise.
-    trails: the header ends with a separator. complete False: the body is the end of the file, so a last line without its end is used
-    only if it seems whole.
+    trails: the header ends with a separator. complete False: the body is the end of the
+    file, so a last line without its end is used only if it seems whole.
     """
     text = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n").replace(UNIT_SEPARATOR, b" ")
     open_end = not text.endswith(b"\n") and not complete
