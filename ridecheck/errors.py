@@ -4,7 +4,9 @@
 class RidecheckError(Exception):
     """Base of every error that is told to a user in three parts."""
 
-    def __init__(self, what: str, *, where: str = "", value: str = "", what_to_do: str = "") -> None:
+    def __init__(
+        self, what: str, *, where: str = "", value: str = "", what_to_do: str = ""
+    ) -> None:
         super().__init__(what)
         self.what = what
         self.where = where
@@ -13,8 +15,12 @@ class RidecheckError(Exception):
 
     def __str__(self) -> str:
         place = self.where + (f" ({self.value})" if self.value else "")
-        parts = [self.what, f"  where: {place}" if place else "", f"  do: {self.what_to_do}"]
-        return "\n".join(p for p in parts if p.strip(" do:"))
+        lines = [self.what]
+        if place:
+            lines.append(f"  where: {place.strip()}")
+        if self.what_to_do:
+            lines.append(f"  do: {self.what_to_do}")
+        return "\n".join(lines)
 
     def __reduce__(self) -> tuple[object, ...]:
         """Keyword arguments survive the way back from a worker process."""
