@@ -47,3 +47,7 @@ class LogError(RidecheckError):
 
 class FleetBusy(RidecheckError):
     """Another run holds the fleet folder (exit 4)."""
+
+
+class BrokenOff(RidecheckError):
+    """The fleet folder cannot be written; the run stopped half-way (exit 70)."""
