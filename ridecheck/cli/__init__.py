@@ -1,9 +1,11 @@
 """The commands. The only place that knows exit codes, terminals and options."""
 
-from ridecheck.cli import (
-    events,
-    explaining,
-)
+# Importing a module registers its commands; their order here is their order in --help.
+from ridecheck.cli import screening  # isort: skip
+from ridecheck.cli import setting_up  # isort: skip
+from ridecheck.cli import events  # isort: skip
+from ridecheck.cli import explaining  # isort: skip
+from ridecheck.cli import simulating  # isort: skip
 from ridecheck.cli.app import main
 
-__all__ = ["events", "explaining", "main"]
+__all__ = ["events", "explaining", "main", "screening", "setting_up", "simulating"]

@@ -18,7 +18,9 @@ DONE, WRONG_USE, BUSY, PROGRAM_FAULT = 0, 2, 4, 70
 STOPPED = 130
 """What a shell reports for a program stopped from the keyboard."""
 
-CLICK_ERROR: type[Exception] = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+CLICK_ERROR: type[Exception] = next(
+    c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException"
+)
 
 app = typer.Typer(
     name="ridecheck",

@@ -1,12 +1,12 @@
 """What happened to a bike, and rides filed under the wrong one."""
 
-from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from ridecheck.cli.app import Fleet, app, say
+from ridecheck.cli.times import instant, now
 from ridecheck.errors import UsageError
 
 Bike = Annotated[str, typer.Argument(help="The bike's id.")]
@@ -50,7 +50,7 @@ def note(
     ridecheck note T07 checked --check lamp-by-each-control --result ok --by JK
     ridecheck note T07 signed_off --finding switches/brake-dead --by JK
         --checks lamp-by-each-control,rear-pedal-point,lever-free-play
-    ridecheck note T12 dismissed --finding cruise/hunts --reason "headwind" --by JK
+    ridecheck note T12 dismissed --finding cruise/hunts --reason headwind --by JK
     """
     from ridecheck.events import append_event
     from ridecheck.noting import Noted, event_of
@@ -129,24 +129,3 @@ def drop(
     event = new_event("dropped", now(), ride=ride, parts=parts, by=by, reason=reason)
     append_event(fleet, result.bike, event)
     say(f"{ride}: taken out of {result.bike} at the next ridecheck screen.\n")
-
-
-def now() -> datetime:
-    """The clock's instant, to the second."""
-    return datetime.now(UTC).replace(microsecond=0)
-
-
-def instant(text: str) -> date:
-    """A date, or a date and time (UTC where no zone is given). Raises UsageError."""
-    try:
-        if len(text) == len("2026-05-03"):
-            return date.fromisoformat(text)
-        told = datetime.fromisoformat(text)
-    except ValueError:
-        raise UsageError(
-            "this is no date or time",
-            where="ridecheck",
-            value=text,
-            what_to_do="write 2026-05-03 or 2026-05-03T16:10:00Z",
-        ) from None
-    return told if told.tzinfo else told.replace(tzinfo=UTC)

@@ -44,6 +44,21 @@ def explain(
         say(in_ascii(text) if on_ascii() else text)
 
 
+@app.command()
+def schema(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="fleet, model, bike or layout.")],
+) -> None:
+    """Print the JSON Schema of a fleet file.
+
+    
+    ridecheck schema layout > layout.schema.json
+    """
+    from ridecheck.fleet import json_schema
+    from ridecheck.reporters.json_report import as_json
+
+    say(as_json(json_schema(kind)))
+
+
 def _nearest(name: str, known: list[str]) -> str:
     from difflib import get_close_matches
 

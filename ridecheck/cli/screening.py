@@ -1,0 +1,177 @@
+"""The main job: take logs in, judge them, print the board, write the pages."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ridecheck.cli.app import (
+    DONE,
+    AsFormat,
+    Fleet,
+    Format,
+    app,
+    in_colour,
+    on_ascii,
+    say,
+)
+from ridecheck.cli.times import moment
+
+if TYPE_CHECKING:
+    from ridecheck.model import FleetReport
+
+Progress = Callable[[int, int], None]
+
+
+class FailOn(StrEnum):
+    """From which verdict on a command leaves with exit code 10."""
+
+    KEEP_IN = "keep_in"
+    INSPECT = "inspect"
+    NO_OPINION = "no_opinion"
+    NEVER = "never"
+
+
+AsOf = Annotated[
+    str,
+    typer.Option("--as-of", metavar="TIME", help="Judge as of this instant; newest ride without."),
+]
+ReportDir = Annotated[
+    Path | None,
+    typer.Option("--report-dir", metavar="DIR", help="Where the pages go; reports/ without."),
+]
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to.")] = Path(
+        "ridecheck-demo"
+    ),
+) -> None:
+    """Show the whole job on the shipped sample fleet.
+
+    The sample fleet is copied to DIR, its logs are judged, the board is printed and the
+    pages are written.
+
+    \b
+    ridecheck demo
+    ridecheck demo /tmp/look
+    """
+    from ridecheck.batch import screen_fleet
+    from ridecheck.demo import copy_sample_fleet
+
+    copy_sample_fleet(folder)
+    with progress() as step:
+        outcome = screen_fleet(folder, progress=step)
+    _show(outcome.report, Format.TEXT, outcome.data_max_age_days)
+    say(f"\nThe pages: {(folder / 'reports' / 'index.html').resolve()}\n")
+
+
+@app.command()
+def screen(
+    logs: Annotated[
+        list[Path] | None, typer.Argument(metavar="[LOG]...", help="Logs; the inbox without.")
+    ] = None,
+    fleet: Fleet = Path(),
+    bike: Annotated[str, typer.Option("--bike", help="The bike the logs belong to.")] = "",
+    layout: Annotated[str, typer.Option("--layout", help="The layout the logs fit.")] = "",
+    as_format: AsFormat = Format.TEXT,
+    fail_on: Annotated[
+        FailOn, typer.Option("--fail-on", help="From which verdict on to exit with 10.")
+    ] = FailOn.KEEP_IN,
+    as_of: AsOf = "",
+    report_dir: ReportDir = None,
+) -> None:
+    """Take logs in, judge them, print the board, write the pages.
+
+    Exit codes: 0 done; 2 wrong use or a wrong fleet file; 3 logs set aside for the first
+    time; 4 another run holds the folder; 10 a bike at or above --fail-on; 70 a fault of
+    the program.
+
+    \b
+    ridecheck screen --fleet hollow-hill
+    ridecheck screen T07_*.csv --fleet hollow-hill --fail-on inspect
+    ridecheck screen --fleet hollow-hill --format csv > board.csv
+    """
+    from ridecheck.batch import exit_code, screen_fleet
+
+    with progress() as step:
+        outcome = screen_fleet(
+            fleet,
+            logs=logs or None,
+            bike=bike or None,
+            layout=layout or None,
+            as_of=moment(as_of),
+            report_dir=report_dir,
+            progress=step,
+        )
+    _show(outcome.report, as_format, outcome.data_max_age_days)
+    raise typer.Exit(exit_code(outcome, fail_on.value))
+
+
+@app.command()
+def report(
+    fleet: Fleet = Path(),
+    as_of: AsOf = "",
+    report_dir: ReportDir = None,
+) -> None:
+    """Write the pages again from what is kept.
+
+    \b
+    ridecheck report --fleet hollow-hill --report-dir /srv/board
+    """
+    from ridecheck.batch import report_fleet
+
+    report_fleet(fleet, as_of=moment(as_of), report_dir=report_dir)
+    say(f"The pages: {((report_dir or fleet / 'reports') / 'index.html').resolve()}\n")
+    raise typer.Exit(DONE)
+
+
+def _show(report: "FleetReport", as_format: Format, max_age_days: float) -> None:
+    from ridecheck.reporters.csv_report import fleet_csv
+    from ridecheck.reporters.json_report import report_json
+    from ridecheck.reporters.terminal import board
+
+    if as_format is Format.JSON:
+        say(report_json(report))
+    elif as_format is Format.CSV:
+        say(fleet_csv(report))
+    else:
+        say(
+            board(
+                report,
+                today=datetime.now(UTC),
+                data_max_age_days=max_age_days,
+                colour=in_colour(),
+                ascii_only=on_ascii(),
+            )
+        )
+
+
+@contextmanager
+def progress(doing: str = "Reading logs") -> Iterator[Progress]:
+    """A bar on standard error while something is done, on a terminal only."""
+    if not sys.stderr.isatty():
+        yield _untold
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn(doing), BarColumn(), MofNCompleteColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+
+        def step(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield step
+
+
+def _untold(done: int, total: int) -> None:
+    """Progress that nobody looks at."""

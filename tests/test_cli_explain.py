@@ -1,0 +1,60 @@
+import csv
+import io
+import json
+
+import pytest
+
+from ridecheck.cli.app import run
+from ridecheck.rules import all_rules
+
+
+def told(capsys, *arguments):
+    assert run(["explain", *arguments]) == 0
+    return capsys.readouterr().out
+
+
+def test_every_rule_is_listed_with_its_severity_and_summary(capsys):
+    text = " ".join(told(capsys).split())
+
+    for rule in all_rules().values():
+        assert f"{rule.id} ({rule.severity.value}) {' '.join(rule.summary.split())}" in text
+
+
+@pytest.mark.parametrize("rule", all_rules().values(), ids=lambda rule: rule.id)
+def test_a_rule_is_told_in_full_within_eighty_columns(rule, capsys):
+    text = told(capsys, rule.id)
+
+    assert max(len(line) for line in text.splitlines()) <= 80
+    for heading in ("What it checks", "Why it matters", "What else looks like this", "Next step"):
+        assert f"\n{heading}\n" in text
+    for check in rule.checks:
+        assert check in text
+
+
+def test_json_lists_every_rule_with_needs_limits_severity_and_raise_when(capsys):
+    listed = json.loads(told(capsys, "--format", "json"))
+
+    assert [r["rule"] for r in listed] == list(all_rules())
+    for entry in listed:
+        rule = all_rules()[entry["rule"]]
+        assert entry["severity"] == rule.severity.value
+        assert [tuple(n) if len(n) > 1 else n[0] for n in entry["needs"]] == list(rule.needs)
+        assert entry["raise_when"]["events"] == rule.raise_when.events
+        assert all(x["reason"] for x in entry["limits"])
+
+
+def test_json_of_one_rule_is_a_list_of_one(capsys):
+    listed = json.loads(told(capsys, "data/out-of-range", "--format", "json"))
+
+    assert [r["rule"] for r in listed] == ["data/out-of-range"]
+
+
+def test_csv_has_one_line_a_rule(capsys):
+    rows = list(csv.DictReader(io.StringIO(told(capsys, "--format", "csv"))))
+
+    assert [r["rule"] for r in rows] == list(all_rules())
+
+
+def test_a_near_miss_is_answered_with_the_right_name(capsys):
+    assert run(["explain", "cruise/cancel-without-a-cause"]) == 2
+    assert "did you mean cruise/cancel-without-cause" in capsys.readouterr().err
