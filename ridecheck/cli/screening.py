@@ -19,10 +19,12 @@ from ridecheck.cli.app import (
     in_colour,
     on_ascii,
     say,
+    tell,
 )
 from ridecheck.cli.times import moment
 
 if TYPE_CHECKING:
+    from ridecheck.batch import ScreenOutcome
     from ridecheck.model import FleetReport
 
 Progress = Callable[[int, int], None]
@@ -68,7 +70,8 @@ def demo(
     copy_sample_fleet(folder)
     with progress() as step:
         outcome = screen_fleet(folder, progress=step)
-    _show(outcome.report, Format.TEXT, outcome.data_max_age_days)
+    _remark(outcome)
+    _show(outcome.report, Format.TEXT, folder)
     say(f"\nThe pages: {(folder / 'reports' / 'index.html').resolve()}\n")
 
 
@@ -110,7 +113,8 @@ def screen(
             report_dir=report_dir,
             progress=step,
         )
-    _show(outcome.report, as_format, outcome.data_max_age_days)
+    _remark(outcome)
+    _show(outcome.report, as_format, fleet)
     raise typer.Exit(exit_code(outcome, fail_on.value))
 
 
@@ -125,28 +129,46 @@ def report(
     \b
     ridecheck report --fleet hollow-hill --report-dir /srv/board
     """
-    from ridecheck.batch import report_fleet
+    from ridecheck.batch import screen_fleet
 
-    report_fleet(fleet, as_of=moment(as_of), report_dir=report_dir)
+    _remark(screen_fleet(fleet, logs=(), as_of=moment(as_of), report_dir=report_dir))
     say(f"The pages: {((report_dir or fleet / 'reports') / 'index.html').resolve()}\n")
     raise typer.Exit(DONE)
 
 
-def _show(report: "FleetReport", as_format: Format, max_age_days: float) -> None:
+def _remark(outcome: "ScreenOutcome") -> None:
+    """What went wrong beside the job, on standard error."""
+    for mistake in outcome.mistakes:
+        tell(str(mistake))
+    for rule in outcome.rules_in_error:
+        tell(f"a rule ended in an error and was not assessed: {rule}")
+    for fault in outcome.faults:
+        tell(f"a fault of the program: {fault}")
+    for name in outcome.unreadable:
+        tell(f"could not be opened: {name}")
+    for name in outcome.damaged:
+        tell(f"damaged, and left out: {name}")
+
+
+def _show(report: "FleetReport", as_format: Format, root: Path) -> None:
+    """Print the report; the board tells where its newest data are old by today's clock."""
+    from ridecheck.fleet import load_fleet
     from ridecheck.reporters.csv_report import fleet_csv
     from ridecheck.reporters.json_report import report_json
     from ridecheck.reporters.terminal import board
+    from ridecheck.rules.engine import known_limits
 
     if as_format is Format.JSON:
         say(report_json(report))
     elif as_format is Format.CSV:
         say(fleet_csv(report))
     else:
+        limits = load_fleet(root, known_limits=known_limits()).verdict
         say(
             board(
                 report,
                 today=datetime.now(UTC),
-                data_max_age_days=max_age_days,
+                data_max_age_days=limits.data_max_age_days,
                 colour=in_colour(),
                 ascii_only=on_ascii(),
             )
