@@ -145,6 +145,12 @@ def seen_at_least_once(chance: float, times: int) -> float:
     return -math.expm1(times * math.log1p(-chance))
 
 
+def chance_of_as_many(events: int, expected: float) -> float:
+    """Chance that a Poisson count with this mean reaches the number of events seen."""
+    below = sum(math.exp(-expected) * expected**k / math.factorial(k) for k in range(events))
+    return max(0.0, 1.0 - below)
+
+
 def _at_least(name: str, value: int, least: int) -> None:
     if value < least:
         raise ValueError(f"{name} must be at least {least}, was {value}")

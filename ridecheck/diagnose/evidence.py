@@ -1,0 +1,221 @@
+"""What the rides of one bike show, and what they could have shown: seen, looked for, blind.
+
+A sign is *seen* where a finding that still counts shows it. Where it is not seen, what that
+is worth depends on the chance that these rides would have shown it, cause by cause: a rule
+that was not assessed and a channel that was not logged are worth nothing, and a 10 Hz log
+hardly clears a switch whose pulses last 20 ms.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from ridecheck.diagnose.causes import Cause, Knowledge, Sign
+from ridecheck.model import Cancel, RideResult, RuleOutcome, Severity, State, StoredFinding
+from ridecheck.rules.base import Rule
+from ridecheck.statistics import pulse_seen
+
+CANCEL_RULE = "cruise/cancel-without-cause"
+UNEXPLAINED = "unexplained"
+ENGAGED_S_PER_CANCEL = 1200.0
+"""An intermittent fault that cancels does so about this often (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignSeen:
+    """How often a sign was seen: findings, rides that show it, rides that could have."""
+
+    sign: Sign
+    findings: int
+    rides: int
+    looked: float
+
+
+@dataclass(frozen=True, slots=True)
+class FreeCancel:
+    """A cancel nobody asked for: what it was logged as, and the ride it came in."""
+
+    logged_as: str
+    ride: RideResult
+
+
+class Evidence:
+    """All rides of one bike as the diagnosis sees them.
+
+    closed: ids of findings a person has closed; they and their cancels count no more.
+    A ride that does not fit the model says nothing of the bike, only of itself.
+    """
+
+    def __init__(
+        self,
+        results: Iterable[RideResult],
+        *,
+        closed: frozenset[str],
+        known: Knowledge,
+        rules: Mapping[str, Rule],
+    ) -> None:
+        self.rides = tuple(sorted(results, key=lambda r: (str(r.start or ""), r.ride)))
+        self.known = known
+        self.rules = rules
+        self._closed = closed
+        self._looked: dict[tuple[str, str], float] = {}
+        self._by_id = {r.ride: r for r in self.rides}
+        self._outcomes = {r.ride: {o.rule: o for o in r.rules} for r in self.rides}
+
+    @cached_property
+    def open_findings(self) -> tuple[StoredFinding, ...]:
+        """Findings that count, of every severity, in time order."""
+        return tuple(f for r in self.rides for f in r.findings if f.id not in self._closed)
+
+    @property
+    def weighty(self) -> tuple[StoredFinding, ...]:
+        """Open faults and dangers: without one there is no suspect."""
+        heavy = (Severity.DANGER, Severity.FAULT)
+        return tuple(f for f in self.open_findings if f.severity in heavy)
+
+    # ------------------------------------------------------------------ signs
+
+    @cached_property
+    def seen(self) -> Mapping[str, SignSeen]:
+        """The signs that were seen, by id."""
+        found = {}
+        for sign in self.known.signs.values():
+            hits = [f for f in self.open_findings if self._is_sign(sign, f)]
+            if hits:
+                rides = len({f.ride for f in hits})
+                looked = sum(self.look(sign, r) for r in self.rides)
+                found[sign.id] = SignSeen(sign, len(hits), rides, max(looked, rides))
+        return found
+
+    def _is_sign(self, sign: Sign, finding: StoredFinding) -> bool:
+        if finding.rule != sign.rule:
+            return False
+        if sign.channels and finding.channels and not set(sign.channels) & set(finding.channels):
+            return False
+        return self._speaks_of_the_bike(sign, self._by_id[finding.ride])
+
+    @staticmethod
+    def _speaks_of_the_bike(sign: Sign, ride: RideResult) -> bool:
+        return ride.fits_model or sign.rule.startswith("data/")
+
+    def look(self, sign: Sign, ride: RideResult) -> float:
+        """How well one ride was looked over for a sign, 0 (not at all) to 1."""
+        key = (sign.id, ride.ride)
+        if key not in self._looked:
+            self._looked[key] = self._look(sign, ride)
+        return self._looked[key]
+
+    def _look(self, sign: Sign, ride: RideResult) -> float:
+        outcome = self._outcomes[ride.ride].get(sign.rule)
+        if outcome is None or not self._speaks_of_the_bike(sign, ride):
+            return 0.0
+        if sign.channels and not any(logged(ride, c) for c in sign.channels):
+            return 0.0
+        if outcome.state in (State.OK, State.FAULT):
+            return 1.0
+        return self._part_of_what_clears(outcome)
+
+    def _part_of_what_clears(self, outcome: RuleOutcome) -> float:
+        """Share of the exposure that would have been enough for an ok."""
+        rule = self.rules.get(outcome.rule)
+        if outcome.state is State.ERROR or rule is None:
+            return 0.0
+        shares = [outcome.exposure_s / rule.clear_s] if rule.clear_s else []
+        shares += [outcome.events / rule.clear_events] if rule.clear_events else []
+        return min([1.0, *shares]) if shares else 0.0
+
+    def could_show(self, sign: Sign, cause: Cause, *, strength: float = 1.0) -> float:
+        """Chance that at least one of the rides shows the sign if the cause is there.
+
+        strength: how often it acts, against what is usual for it.
+        """
+        if sign.id not in cause.shows:
+            return 0.0
+        missed = 1.0
+        for ride in self.rides:
+            caught = catch_chance(cause, sign.channels, ride, strength=strength)
+            missed *= 1.0 - self.look(sign, ride) * caught
+        return cause.shows[sign.id] * (1.0 - missed)
+
+    # ------------------------------------------------------------------ cancels
+
+    @cached_property
+    def free_cancels(self) -> tuple[FreeCancel, ...]:
+        """Cancels nobody asked for that still count."""
+        return tuple(
+            FreeCancel(c.cause, ride)
+            for ride in self.rides
+            if ride.fits_model
+            for c in ride.cancels
+            if c.commanded is False and not self._is_closed(c, ride)
+        )
+
+    def _is_closed(self, cancel: Cancel, ride: RideResult) -> bool:
+        told = [
+            f
+            for f in ride.findings
+            if f.rule == CANCEL_RULE and f.start_s - 1.0 <= cancel.t_s <= f.end_s + 1.0
+        ]
+        return bool(told) and all(f.id in self._closed for f in told)
+
+    def could_cancel(self, cause: Cause, *, strength: float = 1.0) -> float:
+        """Chance that cruise would have been ended by the cause at least once."""
+        engaged_s = sum(r.engaged_s for r in self.rides if r.fits_model)
+        return cause.cancels * -math.expm1(-strength * engaged_s / ENGAGED_S_PER_CANCEL)
+
+    def cancel_chances(self, cause: Cause, cancel: FreeCancel) -> float:
+        """Chance that a cancel made by the cause is logged as this one was."""
+        ride, visible = cancel.ride, {}
+        for kind in cause.cancels_as:
+            seen = [pulse_chance(cause, c, ride) for c in self.known.cancels[kind]]
+            if any(seen):
+                visible[kind] = max(seen)
+        best = max(visible.values(), default=0.0)
+        if cancel.logged_as == UNEXPLAINED:
+            return 1.0 - best
+        # A stop lamp that is logged beside its switch shares the cancels with it.
+        return visible.get(cancel.logged_as, 0.0) / max(1, len(visible))
+
+    # ------------------------------------------------------------------ what was logged
+
+    def ever_logged(self, channel: str) -> bool:
+        """True where any ride has the channel."""
+        return any(logged(r, channel) for r in self.rides)
+
+    def always_logged(self, channels: Sequence[str], *, interval_s: float) -> bool:
+        """True where every ride has all the channels, refreshed at least this often."""
+        return bool(self.rides) and all(
+            logged(r, c) and (r.channels[c].interval_s <= interval_s or r.channels[c].latched)
+            for r in self.rides
+            for c in channels
+        )
+
+    def hours(self, sign: Sign) -> float:
+        """Hours of rides that were looked over for a sign."""
+        return sum(self.look(sign, r) * r.duration_s for r in self.rides) / 3600.0
+
+
+def logged(ride: RideResult, channel: str) -> bool:
+    """True where a ride has the channel, not blank throughout."""
+    return channel in ride.channels and ride.channels[channel].present > 0.0
+
+
+def pulse_chance(cause: Cause, channel: str, ride: RideResult) -> float:
+    """Chance that one pulse of a cause is logged in a channel; 0.0 where it is not logged."""
+    if not logged(ride, channel):
+        return 0.0
+    if not cause.pulse_s:
+        return 1.0
+    facts = ride.channels[channel]
+    return pulse_seen(cause.pulse_s, facts.interval_s, latched=facts.latched)
+
+
+def catch_chance(
+    cause: Cause, channels: Sequence[str], ride: RideResult, *, strength: float = 1.0
+) -> float:
+    """Chance that a cause acts in a ride and is logged while it does, at least once."""
+    if cause.steady:
+        return 1.0
+    visible = max((pulse_chance(cause, c, ride) for c in channels), default=1.0)
+    return -math.expm1(-strength * cause.per_hour * visible * ride.duration_s / 3600.0)
