@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ridecheck.fleet import Fleet, load_fleet
+from ridecheck.rules.engine import known_limits
+
 
 @dataclass(frozen=True, slots=True)
 class Screened:
@@ -44,6 +47,13 @@ def write_fleet(
         (root / "bikes" / f"{bike}.toml").write_text(
             f'bike = "{bike}"\nmodel = "{model}"\nlayout = "one"\n', "utf-8"
         )
+
+
+def read_fleet(root: Path) -> Fleet:
+    """The fleet folder as the program reads it; none of its files may be wrong."""
+    fleet = load_fleet(root, known_limits=known_limits())
+    assert not fleet.mistakes
+    return fleet
 
 
 def screen(root: Path) -> Screened:

@@ -8,14 +8,13 @@ rule may speak against them.
 
 from pathlib import Path
 
-import cycles
 import numpy as np
 import pytest
-from fleets import screen, write_fleet
-from ridecheck.normalise import take_in
+from outside import cycles
+from outside.fleets import read_fleet, screen, write_fleet
 
-from ridecheck.fleet import load_fleet
 from ridecheck.readers import open_log
+from ridecheck.reading import take_in
 from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride
 from ridecheck.tyres import parse_tyre
@@ -82,7 +81,7 @@ def fleet_of(root: Path, bikes: dict[str, cycles.Cycle], *, seed: int) -> None:
 def test_the_prescribed_gear_is_found_from_engine_and_wheel_speed(tmp_path, seed):
     cycle = cycles.nedc()
     fleet_of(tmp_path, {"E1": cycle}, seed=seed)
-    fleet = load_fleet(tmp_path, known_limits={})
+    fleet = read_fleet(tmp_path)
     (member,) = open_log(tmp_path / "inbox" / "E1_cycle.csv")
     ride = Ride("E1-cycle", "E1", take_in(member, fleet), fleet.settings("E1"))
 

@@ -17,11 +17,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from fleets import Screened, screen, write_fleet
-from ridecheck.normalise import take_in
+from outside.fleets import Screened, read_fleet, screen, write_fleet
 
-from ridecheck.fleet import load_fleet
 from ridecheck.readers import open_log
+from ridecheck.reading import take_in
 from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride
 
@@ -80,7 +79,7 @@ def drives(tmp_path_factory) -> Path:
 
 
 def test_torque_converters_are_given_no_gears(drives):
-    fleet = load_fleet(drives, known_limits={})
+    fleet = read_fleet(drives)
     given = {}
     for path in sorted((drives / "inbox").iterdir()):
         (member,) = open_log(path)
@@ -269,7 +268,7 @@ def test_the_gears_of_the_published_clusters_are_found(trips, tmp_path):
     name, path = next((t, p) for t, p in trips.items() if re.match("trip(24|64)", t))
     write_fleet(tmp_path, models={"one": POLLED_MODEL}, layout=POLLED_LAYOUT, bikes={name: "one"})
     shutil.copy(path, tmp_path / "inbox")
-    fleet = load_fleet(tmp_path, known_limits={})
+    fleet = read_fleet(tmp_path)
     (member,) = open_log(tmp_path / "inbox" / path.name)
     ride = Ride(name, name, take_in(member, fleet), fleet.settings(name))
 
