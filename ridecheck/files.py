@@ -34,7 +34,7 @@ def placed(path: Path) -> Iterator[Path]:
     try:
         yield temporary
         _flush(temporary)
-        os.replace(temporary, path)
+        temporary.replace(path)
     except BaseException:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from ridecheck.model import Dating, Note
-from ridecheck.store import BIN_S, KeptPart
+from ridecheck.store import KeptPart, holds, same_rows
 
 JOIN_BELOW = timedelta(minutes=10)
 """Parts of one bike less than this apart are one ride."""
@@ -58,9 +58,12 @@ class _Group:
     alone: bool = False
 
 
-def plan_rides(bike: str, parts: Iterable[KeptPart]) -> tuple[RidePlan, ...]:
+def plan_rides(
+    bike: str, parts: Iterable[KeptPart], *, thinned_rides: Mapping[str, str] | None = None
+) -> tuple[RidePlan, ...]:
     """The rides that a bike's parts make, by start and id.
 
+    thinned_rides: stem -> ride for parts whose samples were thinned; they stay as they are.
     Same rows again are an alias; a part whose rows all lie in a longer one is dropped;
     parts that overlap but differ are rides of their own; the rest is joined where less
     than ten minutes lie between. Logs without a time of day are a ride each.
@@ -69,18 +72,8 @@ def plan_rides(bike: str, parts: Iterable[KeptPart]) -> tuple[RidePlan, ...]:
     timed = [p for p in ordered if p.info.dating == "time"]
     plans = [_single(bike, g) for g in _without_repeats([p for p in ordered if p not in timed])]
     groups = _compared(_without_repeats(timed))
-    plans += _named(bike, _joined(groups))
+    plans += _named(bike, _joined(groups), thinned_rides or {})
     return tuple(sorted(plans, key=lambda p: (p.parts[0].kept.info.start, p.ride)))
-
-
-def same_rows(a: KeptPart, b: KeptPart) -> bool | None:
-    """Do two overlapping parts say the same where both have rows? None: too short to tell."""
-    start = max(a.info.start, b.info.start).timestamp()
-    end = min(a.info.end, b.info.end).timestamp()
-    first, last = int(start // BIN_S) + 1, int(end // BIN_S) - 1
-    if last < first:
-        return None
-    return all(a.fingerprint.at(n) == b.fingerprint.at(n) for n in range(first, last + 1))
 
 
 def _without_repeats(parts: Sequence[KeptPart]) -> list[_Group]:
@@ -104,7 +97,7 @@ def _compared(groups: Sequence[_Group]) -> list[_Group]:
     )
     stays: list[_Group] = []
     for group in by_length:
-        holder = next((g for g in _overlapping(group, stays) if _holds(g.part, group.part)), None)
+        holder = next((g for g in _overlapping(group, stays) if holds(g.part, group.part)), None)
         if holder is None:
             stays.append(group)
             continue
@@ -127,14 +120,7 @@ def _compared(groups: Sequence[_Group]) -> list[_Group]:
 
 def _overlapping(group: _Group, others: Iterable[_Group]) -> Iterable[_Group]:
     info = group.part.info
-    return (
-        g for g in others if g.part.info.start <= info.end and info.start <= g.part.info.end
-    )
-
-
-def _holds(longer: KeptPart, shorter: KeptPart) -> bool:
-    within = longer.info.start <= shorter.info.start and shorter.info.end <= longer.info.end
-    return within and same_rows(longer, shorter) is True
+    return (g for g in others if g.part.info.start <= info.end and info.start <= g.part.info.end)
 
 
 def _same_or_short(a: KeptPart, b: KeptPart) -> bool:
@@ -161,10 +147,21 @@ def _joined(groups: Sequence[_Group]) -> list[list[_Group]]:
     return sorted(rides, key=lambda r: (r[0].part.info.start, r[0].part.info.stem))
 
 
-def _named(bike: str, rides: Sequence[Sequence[_Group]]) -> list[RidePlan]:
+def _named(
+    bike: str, rides: Sequence[Sequence[_Group]], thinned_rides: Mapping[str, str]
+) -> list[RidePlan]:
     """Give dated rides their ids; a second one in the same second gets "-2"."""
-    plans, taken = [], set()
+    standing: dict[str, list[_Group]] = {}
+    fresh = []
     for groups in rides:
+        stays = thinned_rides.get(groups[0].part.info.stem)
+        if stays is None:
+            fresh.append(groups)
+        else:
+            standing.setdefault(stays, []).extend(groups)
+    plans = [_plan(bike, name, groups) for name, groups in standing.items()]
+    taken = set(standing)
+    for groups in fresh:
         base = f"{bike}-{groups[0].part.info.start:%Y%m%dT%H%M%SZ}"
         name, n = base, 1
         while name in taken:

@@ -1,10 +1,12 @@
 """Parts of logs kept as Parquet, each with its facts in the file's own metadata."""
 
 import base64
+import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -44,13 +46,14 @@ class KeptPart:
 
     names: every path under inbox/ (or bare name) its bytes were met under, in order.
     siblings: how many parts its log gave altogether, so that a log of which only some
-    were written before a power cut is read again.
+    were written before a power cut is read again. first_seen: when its bytes were.
     """
 
     info: PartInfo
     names: tuple[str, ...]
     siblings: int
     fingerprint: Fingerprint
+    first_seen: datetime
 
     @property
     def log(self) -> str:
@@ -69,7 +72,12 @@ def part_path(root: Path, bike: str, stem: str) -> Path:
 
 
 def write_part(
-    root: Path, part: Part, *, names: tuple[str, ...] = (), siblings: int = 1
+    root: Path,
+    part: Part,
+    *,
+    names: tuple[str, ...] = (),
+    siblings: int = 1,
+    first_seen: datetime | None = None,
 ) -> KeptPart:
     """Keep a part; names met earlier for the same bytes are kept too. Raises OSError."""
     path = part_path(root, part.info.bike, part.info.stem)
@@ -79,6 +87,7 @@ def write_part(
         names=tuple(sorted({*earlier, *(names or (part.info.log,))})),
         siblings=siblings,
         fingerprint=fingerprint(part.samples),
+        first_seen=first_seen or datetime.now(UTC),
     )
     write_whole(path, _parquet(part.samples, kept))
     return kept
@@ -87,20 +96,18 @@ def write_part(
 def replace_samples(root: Path, kept: KeptPart, samples: pl.DataFrame) -> KeptPart:
     """Thin a part: fewer rows, marked, with names and fingerprint as they were."""
     thinned = replace(kept, info=replace(kept.info, thinned=True))
-    write_whole(
-        part_path(root, kept.info.bike, kept.info.stem), _parquet(samples, thinned)
-    )
+    write_whole(part_path(root, kept.info.bike, kept.info.stem), _parquet(samples, thinned))
     return thinned
 
 
-def add_name(root: Path, kept: KeptPart, name: str) -> KeptPart:
-    """Note that a part's bytes were met under one more name."""
-    if name in kept.names:
-        return kept
-    named = replace(kept, names=tuple(sorted({*kept.names, name})))
+def drop_name(root: Path, kept: KeptPart, name: str) -> None:
+    """A log gives this part no more; the part goes where no other log gave it."""
+    left = tuple(n for n in kept.names if n != name)
+    if not left:
+        remove_part(root, kept.info.bike, kept.info.stem)
+        return
     path = part_path(root, kept.info.bike, kept.info.stem)
-    write_whole(path, _parquet(_frame(path), named))
-    return named
+    write_whole(path, _parquet(_frame(path), replace(kept, names=left)))
 
 
 def read_part(root: Path, bike: str, stem: str) -> Part:
@@ -119,6 +126,7 @@ def read_part_info(path: Path) -> KeptPart:
             names=tuple(kept["names"]),
             siblings=kept["siblings"],
             fingerprint=Fingerprint(kept["first_bin"], base64.b64decode(kept["bins"])),
+            first_seen=datetime.fromisoformat(kept["first_seen"]),
         )
     except (pa.ArrowException, KeyError, ValueError) as error:
         raise OSError(f"{path.name} is not a part ridecheck can read: {error}") from error
@@ -133,6 +141,42 @@ def list_parts(root: Path, bike: str) -> tuple[tuple[KeptPart, ...], tuple[str, 
         except OSError:
             damaged.append(path.name)
     return tuple(parts), tuple(damaged)
+
+
+def parts_of(root: Path, sha256: str) -> tuple[KeptPart, ...]:
+    """All kept parts of the log with these bytes, whichever bike they were filed under."""
+    found = []
+    for path in sorted((root / "rides").glob(f"*/{sha256[:12]}-*.parquet")):
+        with contextlib.suppress(OSError):
+            kept = read_part_info(path)
+            if kept.info.sha256 == sha256:
+                found.append(kept)
+    return tuple(found)
+
+
+def same_rows(a: KeptPart, b: KeptPart) -> bool | None:
+    """Do two overlapping parts say the same where both have rows? None: too short to tell."""
+    start = max(a.info.start, b.info.start).timestamp()
+    end = min(a.info.end, b.info.end).timestamp()
+    first, last = int(start // BIN_S) + 1, int(end // BIN_S) - 1
+    if last < first:
+        return None
+    return all(a.fingerprint.at(n) == b.fingerprint.at(n) for n in range(first, last + 1))
+
+
+def holds(longer: KeptPart, shorter: KeptPart) -> bool:
+    """Does a part hold all rows of another?"""
+    within = longer.info.start <= shorter.info.start and shorter.info.end <= longer.info.end
+    return within and same_rows(longer, shorter) is True
+
+
+def sha256_of(path: Path) -> str:
+    """Hex SHA-256 of a file's bytes, "" where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 def remove_part(root: Path, bike: str, stem: str) -> None:
@@ -183,6 +227,7 @@ def _parquet(samples: pl.DataFrame, kept: KeptPart) -> bytes:
     rest = {
         "names": list(kept.names),
         "siblings": kept.siblings,
+        "first_seen": kept.first_seen.isoformat(),
         "first_bin": kept.fingerprint.first_bin,
         "bins": base64.b64encode(kept.fingerprint.bins).decode(),
     }

@@ -1,0 +1,170 @@
+"""One log into the fleet folder: hashed, read if its bytes or its layout are new, kept."""
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from ridecheck import store
+from ridecheck.errors import LogError
+from ridecheck.fleet import Fleet
+from ridecheck.model import Note, Part
+from ridecheck.normalise import read_key, take_in
+from ridecheck.readers import FoundLog, Member, open_log
+from ridecheck.store import KeptPart
+
+AHEAD = timedelta(days=1)
+"""A ride dated more than this after its log was first seen was logged with a wrong clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class MemberTaken:
+    """What became of one log. fault: an error of ridecheck itself, "" where there was none."""
+
+    log: str
+    sha256: str
+    problem: LogError | None = None
+    read: bool = False
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LogTaken:
+    """What became of one file of the inbox, and which bikes' parts changed by it."""
+
+    found: FoundLog
+    members: tuple[MemberTaken, ...]
+    touched: frozenset[str]
+
+
+def take_log(
+    root: Path,
+    found: FoundLog,
+    fleet: Fleet,
+    *,
+    layout: str | None = None,
+    bike: str | None = None,
+    now: datetime,
+) -> LogTaken:
+    """Take the logs in one file in. A bad log is told, never raised.
+
+    Raises OSError where the fleet folder cannot be written: that stops the run.
+    """
+    members: list[MemberTaken] = []
+    touched: set[str] = set()
+    try:
+        for member in open_log(found.path, name=found.name):
+            members.append(_take_member(root, member, fleet, layout, bike, now, touched))
+    except LogError as problem:
+        sha256 = store.sha256_of(found.path)
+        members.append(MemberTaken(found.name, sha256, problem=problem))
+    return LogTaken(found, tuple(members), frozenset(touched))
+
+
+def is_fresh(fleet: Fleet, kept: KeptPart) -> bool:
+    """Would the log be read the same way today?"""
+    layout = fleet.layouts.get(kept.info.layout)
+    return layout is not None and read_key(kept.info.sha256, layout) == kept.info.read_key
+
+
+def _take_member(
+    root: Path,
+    member: Member,
+    fleet: Fleet,
+    layout: str | None,
+    bike: str | None,
+    now: datetime,
+    touched: set[str],
+) -> MemberTaken:
+    if member.problem is not None:
+        return MemberTaken(member.name, member.sha256, problem=member.problem)
+    same_bytes = store.parts_of(root, member.sha256)
+    kept = [p for p in same_bytes if member.name in p.names]
+    if _is_known(fleet, kept, layout, bike):
+        return MemberTaken(member.name, member.sha256)
+    try:
+        parts = take_in(member, fleet, layout=layout, bike=bike)
+    except LogError as problem:
+        return MemberTaken(member.name, member.sha256, problem=problem)
+    except Exception as error:  # one log must not end the night
+        fault = f"{type(error).__name__}: {error}"
+        return MemberTaken(member.name, member.sha256, problem=_fault(member, fault), fault=fault)
+    first_seen = min((p.first_seen for p in same_bytes), default=now)
+    for part in parts:
+        touched.add(part.info.bike)
+        store.write_part(
+            root,
+            dated_rightly(part, first_seen),
+            names=(member.name,),
+            siblings=len(parts),
+            first_seen=first_seen,
+        )
+    _forget_older(root, member, kept, parts, touched)
+    return MemberTaken(member.name, member.sha256, read=True)
+
+
+def _is_known(fleet: Fleet, kept: Sequence[KeptPart], layout: str | None, bike: str | None) -> bool:
+    return (
+        bool(kept)
+        and len(kept) == kept[0].siblings
+        and all(is_fresh(fleet, p) or p.info.thinned for p in kept)
+        and all(layout in (None, p.info.layout) and bike in (None, p.info.bike) for p in kept)
+    )
+
+
+def dated_rightly(part: Part, first_seen: datetime) -> Part:
+    """A ride of the future was logged with a wrong clock: its date is unknown."""
+    info = part.info
+    if info.dating == "none" or info.start <= first_seen + AHEAD:
+        return part
+    note = Note("clock", "clock wrong: dated after the log was first seen; taken as undated")
+    return replace(
+        part, info=replace(info, dating="none", start_from="unknown", notes=(*info.notes, note))
+    )
+
+
+def _forget_older(
+    root: Path,
+    member: Member,
+    kept: Sequence[KeptPart],
+    parts: Sequence[Part],
+    touched: set[str],
+) -> None:
+    """Drop what this log gave before and gives no more: read otherwise, or since grown."""
+    now_there = {(p.info.bike, p.info.stem) for p in parts}
+    bikes = {p.info.bike for p in parts}
+    for old in kept:
+        if (old.info.bike, old.info.stem) not in now_there:
+            touched.add(old.info.bike)
+            store.drop_name(root, old, member.name)
+    for bike in bikes:
+        listed, _ = store.list_parts(root, bike)
+        new = [p for p in listed if (bike, p.info.stem) in now_there]
+        for old in listed:
+            grown = old.names == (member.name,) and old.info.sha256 != member.sha256
+            if grown and not old.info.thinned and any(store.holds(n, old) for n in new):
+                store.remove_part(root, bike, old.info.stem)
+
+
+def _fault(member: Member, fault: str) -> LogError:
+    return LogError(
+        "The log could not be read because of a fault in ridecheck itself",
+        where=member.name,
+        value=fault[:300],
+        what_to_do="Report it with the log; the other logs were read.",
+    )
+
+
+def killed(found: FoundLog) -> LogTaken:
+    """What is said of a log whose reader was ended by the system, twice."""
+    sha256 = ""
+    with suppress(OSError):
+        sha256 = store.sha256_of(found.path)
+    problem = LogError(
+        "The process that read this log was ended by the system, twice",
+        where=found.name,
+        value=f"{found.size} bytes",
+        what_to_do="See whether memory ran out; cut the log into shorter pieces.",
+    )
+    return LogTaken(found, (MemberTaken(found.name, sha256, problem=problem),), frozenset())
