@@ -61,7 +61,7 @@ def same_cell(text: str) -> str:
         number = float(text)
     except ValueError:
         return text.strip().casefold()
-    return repr(number) if math.isfinite(number) else text.strip().casefold()
+    return repr(number + 0.0) if math.isfinite(number) else text.strip().casefold()
 
 
 Words = Annotated[

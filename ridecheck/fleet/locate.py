@@ -72,8 +72,10 @@ class _Scanner:
     def into_last_items(self, keys: Sequence[str]) -> Path:
         """A header's keys as a path: arrays of tables are entered at their last item."""
         path: Path = ()
+        line = self.line()
         for key in keys:
             path = (*path, key)
+            self.note(path, line)
             if path in self.array_lengths:
                 path = (*path, self.array_lengths[path] - 1)
         return path

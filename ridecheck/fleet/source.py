@@ -20,6 +20,7 @@ Kind = TypeVar("Kind", bound=BaseModel)
 
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 _AT_END = "(at end of document)"
+_ABSENT = object()
 
 _TYPES = {
     "string": "a text in quotes",
@@ -57,24 +58,26 @@ class Source:
         self, path: Sequence[str | int], what: str, *, allowed: str = "", nearest: str = ""
     ) -> Mistake:
         """A mistake at a key path, with the value that stands there."""
+        while path and isinstance(path[-1], int) and not isinstance(self._at(path[:-1]), list):
+            path = path[:-1]  # one value stands where a list may: it has no places
         return Mistake(
             self.file,
             locate.line_of(self.lines, path),
             dotted(path),
-            self._value_at(path),
+            "" if (value := self._at(path)) is _ABSENT else as_toml(value),
             what,
             allowed,
             nearest,
         )
 
-    def _value_at(self, path: Sequence[str | int]) -> str:
+    def _at(self, path: Sequence[str | int]) -> object:
         value: Any = self.data
         for step in path:
             try:
                 value = value[step]
             except (KeyError, IndexError, TypeError):
-                return ""
-        return as_toml(value)
+                return _ABSENT
+        return value
 
 
 def read_source(path: Path, file: str) -> Source | Mistake:

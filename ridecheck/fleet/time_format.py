@@ -2,7 +2,7 @@
 
 import re
 import warnings
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 
 import polars as pl
 
@@ -41,14 +41,14 @@ def check_time_format(text: str) -> str:
     return text
 
 
-def _read_back(pattern: str) -> datetime | None:
-    """A known instant written in a pattern and read again, None where that fails."""
+def _read_back(pattern: str) -> time | None:
+    """The time of day of a known instant, written in a pattern and read again; None: it fails."""
     probe = pl.Series([_PROBE])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
             written = probe.dt.strftime(pattern)
-            read = written.str.to_datetime(pattern, strict=False)[0]
+            instant = written.str.to_datetime(pattern, strict=False)[0]
+            return instant.time() if instant else written.str.to_time(pattern, strict=False)[0]
         except pl.exceptions.PolarsError:
             return None
-    return read if isinstance(read, datetime) else None
