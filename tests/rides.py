@@ -6,6 +6,7 @@ Pieces, in order:
     speed to 80 at 1.5 m/s2            rider's throttle (or closed throttle if slower)
     80 km/h, gear 5, 30 s              steady, rider's throttle
     cruise 100 km/h, gear 5, 60 s      armed, set pressed, engaged from the piece's start
+    drift 0.2 m/s2 to 84               still engaged, away from the set speed
     brake 2.5 m/s2 to 20               front brake and lamp ("rear brake", "unlit brake")
     coast 0.7 m/s2 to 60               grip closed
     roll off 0.7 m/s2 to 60            grip past closed for 0.4 s, then coast
@@ -82,7 +83,7 @@ USUAL = [
 ]
 STEPS = {"wheel_speed": 0.1, "engine_speed": 10.0, "throttle": 0.5, "throttle_grip": 0.5}
 PIECE = re.compile(
-    r"(?:(?P<verb>stand|speed|cruise|(?:rear |unlit )?brake|coast|roll off|cancel|clutch) ?)?"
+    r"(?:(?P<verb>stand|speed|cruise|drift|(?:rear |unlit )?brake|coast|roll off|cancel|clutch) ?)?"
     r"(?:at |to )?(?:(?P<hold_kmh>[\d.]+) km/h)?"
     r"(?:(?P<rate>[\d.]+) m/s2 to (?P<to_kmh>[\d.]+))?"
     r"(?:(?P<to2_kmh>[\d.]+) at (?P<rate2>[\d.]+) m/s2)?"
@@ -367,11 +368,17 @@ def _switches(pieces: list[Piece], t_s: np.ndarray) -> dict[str, np.ndarray]:
             on("roll_off", piece.start_s, piece.start_s + 0.4)
         elif piece.verb == "cancel":
             on("switch_cancel", piece.start_s, piece.start_s + 0.3)
+        elif piece.verb == "drift":
+            on("cruise_engaged", piece.start_s, piece.end_s)
         elif piece.verb == "cruise":
             on("cruise_engaged", piece.start_s, piece.end_s)
             on("switch_set", piece.start_s - 0.3, piece.start_s)
             set_kmh[t_s >= piece.start_s - 1e-9] = piece.to_kmh
-        if before is not None and before.verb == "cruise" and piece.verb != "cruise":
+        if (
+            before is not None
+            and before.verb in ("cruise", "drift")
+            and piece.verb not in ("cruise", "drift")
+        ):
             on("cruise_engaged", piece.start_s, engaged_until_s)
     cruising = [p.start_s for p in pieces if p.verb == "cruise"]
     if cruising:

@@ -52,6 +52,9 @@ JUMP_MS2 = 4.5
 SUPPLY_DIP_V = 0.7
 """Fall of the supply below the median of the five seconds before that counts as a dip."""
 
+NEAR_LIMIT_KMH = 2.0
+"""Units filter speed and use their own display's; a limit this close explains a cancel."""
+
 SETTLE_S = 10.0
 """Cable slack and lag are over this long after engaging or a new set speed."""
 
@@ -562,14 +565,14 @@ def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
         )
     elif steepest > JUMP_MS2:
         yield Mover("speed_jump", "wheel_speed", t_s, f"wheel speed changed by {steepest:.1f} m/s2")
-    if here < limits.minimum_kmh + step:
+    if here < limits.minimum_kmh + max(step, NEAR_LIMIT_KMH):
         yield Mover(
             "below_minimum",
             "wheel_speed",
             t_s,
             f"{here:.0f} km/h, at or under the lowest speed of {limits.minimum_kmh:.0f} km/h",
         )
-    if here > limits.maximum_kmh - step:
+    if here > limits.maximum_kmh - max(step, NEAR_LIMIT_KMH):
         yield Mover(
             "above_maximum",
             "wheel_speed",
@@ -577,7 +580,7 @@ def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
             f"{here:.0f} km/h, at or over the highest speed of {limits.maximum_kmh:.0f} km/h",
         )
     set_kmh = _set_speed(ride, engagement)
-    if here <= set_kmh - limits.far_from_set_kmh + max(step, 1.0):
+    if here <= set_kmh - limits.far_from_set_kmh + max(step, NEAR_LIMIT_KMH):
         yield Mover(
             "far_from_set_speed",
             "wheel_speed",

@@ -9,6 +9,7 @@ ratios; a drive whose ratios form no ladder (torque converter, belt) is given no
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-SLOWEST_KMH = 15.0
+SLOWEST_KMH = 10.0
 """Below this, pulse counting and clutch slip make the ratio worthless."""
+
+STEADY_KMH = 15.0
+"""... and below this too rough to judge anything by."""
 
 LAG_S = 0.5
 """Filter lag of a displayed engine speed; makers use 0.1 to 1 s (common practice)."""
@@ -83,24 +87,34 @@ def tolerance(ride: Ride) -> Floats:
 
 
 @once
-def steady(ride: Ride) -> Flags:
-    """Rows on which the ratio can be judged: moving, hardly accelerating, clutch out.
+def locked(ride: Ride) -> Flags:
+    """Rows on which the ratio stands still: moving, hardly accelerating, clutch out.
 
-    One second and a half either side of a gear change, a clutch pull or a brake of the
-    ratio is left out, and so are rows whose tolerance is too wide.
+    One second and a half either side of a clutch pull or neutral is left out, and so are
+    rows whose tolerance is too wide. The logged gear plays no part.
     """
     a = motion.acceleration(ride)
     with np.errstate(invalid="ignore"):
-        usable = ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
+        fast = ride.numbers("wheel_speed") >= STEADY_KMH
+        usable = (
+            fast & ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
+        )
     for name in ("clutch", "neutral_switch"):
         if ride.has(name):
             usable &= ~motion.widened(ride, ride.numbers(name) == 1, 1.5)
+    calm: Flags = usable & _calm(ride)
+    return calm
+
+
+@once
+def steady(ride: Ride) -> Flags:
+    """Locked rows that are also a second and a half away from any change of logged gear."""
+    usable = locked(ride)
     if ride.has("gear"):
         gear = ride.numbers("gear")
         changed = np.concatenate(([False], (gear[1:] != gear[:-1]) & ~np.isnan(gear[1:])))
-        usable &= ~motion.widened(ride, changed & ~np.isnan(gear), 1.5)
-    calm: Flags = usable & _calm(ride)
-    return calm
+        usable = usable & ~motion.widened(ride, changed & ~np.isnan(gear), 1.5)
+    return usable
 
 
 def _calm(ride: Ride) -> Flags:
@@ -183,8 +197,22 @@ def inferred_gear(ride: Ride) -> Floats:
         return ride.numbers("gear")
     if not has_ladder(ride):
         return np.full(len(ride.t_s), np.nan)
-    gears = rungs(ride).astype(float)
-    return np.where(gears > 0, gears, np.nan)
+    gears = rungs(ride)
+    return _bridged(ride, np.where(gears > 0, gears.astype(float), np.nan))
+
+
+def _bridged(ride: Ride, gears: Floats) -> Floats:
+    """Lone unknowns between two of the same gear, a second or two rows apart, take it."""
+    known = np.flatnonzero(~np.isnan(gears))
+    if not len(known):
+        return gears
+    filled = gears.copy()
+    apart_s = max(1.0, 2.0 * ride.row_interval_s) + 1e-6
+    for a, b in pairwise(known):
+        same = gears[a] == gears[b] and ride.segment[a] == ride.segment[b]
+        if b > a + 1 and same and ride.t_s[b] - ride.t_s[a] <= apart_s:
+            filled[a:b] = gears[a]
+    return filled
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,6 +141,7 @@ class Slowing:
     rate_ms2: float
     from_kmh: float
     to_kmh: float
+    steepest_ms2: float
     corroborated: bool | None
     by: str
 
@@ -166,8 +167,9 @@ def slowings(ride: Ride, rate_ms2: float, longer_than_s: float) -> tuple[Slowing
             continue
         length_s = float(ride.t_s[rows][-1] - ride.t_s[rows][0])
         rate = float(v[0] - v[-1]) / KMH_PER_MS / max(length_s, 1e-3)
+        steepest = -float(np.nanmin(acceleration(ride)[rows]))
         corroborated, by = _corroborated(ride, span)
-        found.append(Slowing(span, rate, float(v[0]), float(v[-1]), corroborated, by))
+        found.append(Slowing(span, rate, float(v[0]), float(v[-1]), steepest, corroborated, by))
     return tuple(found)
 
 

@@ -1,0 +1,125 @@
+"""Cruise stays engaged after the rider closed the grip, pressed cancel or switched it off.
+
+What it checks
+    After the roll-off switch works, the cancel button is pressed or the main switch goes
+    off, cruise must let go within the time the model allows, plus one refresh of the
+    channels and the skew stated in the layout.
+Why it matters
+    These are the rider's ways to end cruise without braking. A cruise control that
+    does not listen to its rider must not be ridden.
+What else looks like this
+    A pulse of up to 0.2 s on a roll-off switch, which no hand makes; a button tapped so
+    shortly that it shows in one row; channels not written at the same moment.
+Next step
+    Keep the bike in. Standing, engine off: turn the grip past closed and listen for the
+    roll-off switch; then the control unit's own test of its inputs, as the service
+    manual describes it.
+References
+    Causes that must end cruise and their latencies: common practice of the trade.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.signals import cruise
+from ridecheck.signals.ride import Ride
+
+WORDS = {
+    "roll_off": "the roll-off switch worked",
+    "switch_cancel": "the cancel button was pressed",
+    "cruise_armed": "the main switch went off",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    cancel_within_s: float = threshold(
+        0.5,
+        "s",
+        "longer than the latency of switch and unit (0.02 to 0.2 s) and flag (0.2 s)",
+        model="cruise.cancel_within_s",
+        loosened_by="raising",
+    )
+    hand_s: float = threshold(
+        0.2,
+        "s",
+        "a roll-off pulse up to this long is one nobody made; a button is held 0.1 s or more",
+        loosened_by="raising",
+    )
+    moving_kmh: float = threshold(
+        5.0, "km/h", "at standstill a self test can light everything at once", loosened_by="raising"
+    )
+
+
+@rule(
+    needs=("cruise_engaged", ("roll_off", "switch_cancel", "cruise_armed")),
+    severity=Severity.DANGER,
+    clear_events=1,
+    clear_interval_s=0.1,
+    cruise_only=True,
+    checks=("roll-off-click", "self-test-mode", "throttle-snaps-shut"),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each command given while engaged: obeyed in time, or not."""
+    engaged = ride.channels["cruise_engaged"]
+    for channel in WORDS:
+        if not ride.has(channel) or not _must_cancel(ride, channel):
+            continue
+        facts = ride.channels[channel]
+        refresh_s = max(facts.interval_s, engaged.interval_s)
+        window_s = limits.cancel_within_s + refresh_s + max(facts.skew_s, engaged.skew_s)
+        for engagement in cruise.engagements(ride):
+            for at_s, length_s in _commands(ride, channel, engagement.span, limits.hand_s):
+                stayed = Span(at_s, engagement.span.end_s)
+                if stayed.length_s <= window_s + 1e-6:
+                    if engagement.sharp_end:
+                        yield Exposure(events=1)
+                elif _moving(ride, stayed, limits.moving_kmh):
+                    yield _finding(ride, channel, stayed, window_s, length_s)
+                break
+
+
+def _commands(
+    ride: Ride, channel: str, engaged: Span, hand_s: float
+) -> Iterator[tuple[float, float]]:
+    """Commands begun while engaged: when, and how long they were held."""
+    wanted = 0 if channel == "cruise_armed" else 1
+    interval_s = ride.interval_s(channel)
+    shortest_s = {"roll_off": hand_s, "switch_cancel": 0.1, "cruise_armed": 1.0}[channel]
+    for run in ride.runs(channel).overlapping(engaged):
+        begun = run.sharp_start and run.start_s > engaged.start_s + 1e-6
+        # More than one row and more than a hand's shortest: single rows are chatter.
+        meant = run.length_s > max(shortest_s, interval_s) + 1e-6
+        if run.value == wanted and begun and meant:
+            yield run.start_s, run.length_s
+
+
+def _must_cancel(ride: Ride, channel: str) -> bool:
+    return channel != "roll_off" or channel in ride.settings.cruise.must_cancel
+
+
+def _finding(ride: Ride, channel: str, stayed: Span, window_s: float, length_s: float) -> Finding:
+    speed_kmh = ride.at("wheel_speed", stayed.start_s)
+    at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
+    contradicted = channel == "roll_off" and cruise.grip_contradicts(ride, stayed.start_s)
+    doubt = "; the grip was open, so the switch itself is in doubt" if contradicted else ""
+    return Finding(
+        span=stayed,
+        message=f"cruise stayed engaged for {stayed.length_s:.2f} s after {WORDS[channel]}{at} "
+        f"(for {length_s:.2f} s); it must let go within {window_s:.2f} s{doubt}",
+        measured=stayed.length_s,
+        limit=window_s,
+        unit="s",
+        channels=("cruise_engaged", channel),
+    )
+
+
+def _moving(ride: Ride, span: Span, faster_than_kmh: float) -> bool:
+    speed = ride.numbers("wheel_speed")[ride.slice(span)]
+    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)

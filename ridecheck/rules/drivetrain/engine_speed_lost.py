@@ -1,0 +1,123 @@
+"""Engine speed drops out or freezes while the bike rides on in gear.
+
+What it checks
+    Engine speed at zero (or blank of pulses) above 20 km/h with the clutch out and no
+    neutral, for more than a second; and engine speed that does not change by a digit
+    while wheel speed in the same gear changes by more than a tenth.
+Why it matters
+    Cruise uses engine speed to guard against flare; every judgement of the drive rests
+    on it.
+What else looks like this
+    An engine that really stopped (run switch, fuel) with the clutch in; idling with the
+    clutch in while coasting; a logger that repeats its last value.
+Next step
+    Wire and plug of the engine speed signal; look whether the tachometer drops too.
+References
+    An engine in gear turns with the wheel: V = 0.06 D n R (French order of 27 March
+    1979, art. 2).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    longer_than_s: float = threshold(1.0, "s", "shorter dips are single pulses missed")
+    frozen_s: float = threshold(
+        5.0, "s", "a live engine speed changes within seconds while speed changes"
+    )
+    moving_kmh: float = threshold(20.0, "km/h", "slower, the clutch may be slipping")
+    changes: float = threshold(0.1, "", "of wheel speed: twice what steps and needle lag explain")
+
+
+@rule(
+    needs=("wheel_speed", "engine_speed"),
+    severity=Severity.FAULT,
+    clear_s=120.0,
+    clear_interval_s=1.5,
+    raise_when=RaiseWhen(events=2),
+    falsifies=("engine_speed",),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Stretches at zero, then stretches frozen."""
+    speed, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
+    with np.errstate(invalid="ignore"):
+        moving = speed > limits.moving_kmh
+        yield Exposure(seconds=float(motion.row_seconds(ride)[moving & np.isfinite(rpm)].sum()))
+        dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
+    for span in motion.spans_where(ride, dead):
+        long_enough = span.length_s > max(
+            limits.longer_than_s, 2.0 * ride.interval_s("engine_speed")
+        )
+        if long_enough and not _engine_stopped(ride, span):
+            yield _finding(ride, span, "engine speed read zero")
+    yield from _frozen(ride, speed, rpm, limits)
+
+
+def _driven(ride: Ride) -> np.ndarray:
+    """Rows on which the wheel drives the engine, as far as clutch and gear are logged."""
+    driven = ~motion.widened(ride, ride.numbers("clutch") == 1, 1.0)
+    in_neutral = (ride.numbers("gear") == 0) | (ride.numbers("neutral_switch") == 1)
+    return np.asarray(driven & ~in_neutral)
+
+
+def _engine_stopped(ride: Ride, span: Span) -> bool:
+    """May the engine really have stopped?
+
+    Run switch off; or clutch and gear are not logged and engine speed does not come
+    back at once (a signal comes back at what it was, an engine starts from idle).
+    """
+    if ride.has("run_switch") and ride.runs("run_switch").any_on(span) is not True:
+        return True
+    if ride.has("clutch") and (ride.has("gear") or ride.has("neutral_switch")):
+        return False
+    after = ride.numbers("engine_speed")[ride.slice(Span(span.end_s, span.end_s + 1.5))]
+    before = ride.numbers("engine_speed")[ride.slice(Span(span.start_s - 1.5, span.start_s - 0.01))]
+    idle_rpm = ride.settings.drivetrain.idle_rpm
+    if not np.isfinite(after).any() or not np.isfinite(before).any():
+        return True
+    back = min(float(np.nanmax(after)), float(np.nanmax(before)))
+    return back < 1.5 * idle_rpm
+
+
+def _frozen(ride: Ride, speed: np.ndarray, rpm: np.ndarray, limits: Limits) -> Iterator[Finding]:
+    """Stretches on which engine speed keeps its last digit while speed changes."""
+    same = np.concatenate((rpm[1:] == rpm[:-1], [False]))
+    shortest_s = max(limits.frozen_s, 4.0 * ride.interval_s("engine_speed"))
+    for span in motion.spans_where(ride, same, at_least_s=shortest_s):
+        at = ride.slice(span)
+        here = rpm[at][0]
+        v = speed[at][np.isfinite(speed[at])]
+        if here < 1.3 * ride.settings.drivetrain.idle_rpm or len(v) < 2:
+            continue
+        if v.min() < limits.moving_kmh or v.max() / v.min() - 1.0 < 2.0 * limits.changes:
+            continue
+        if not _driven(ride)[at].all():
+            continue
+        yield _finding(
+            ride,
+            span,
+            f"engine speed stood at {here:.0f} rpm",
+            f", {v.min():.0f} to {v.max():.0f} km/h",
+        )
+
+
+def _finding(ride: Ride, span: Span, what: str, more: str = "") -> Finding:
+    speed_kmh = ride.at("wheel_speed", span.start_s)
+    return Finding(
+        span=span,
+        message=f"{what} for {span.length_s:.1f} s while riding on at {speed_kmh:.0f} km/h{more}",
+        measured=span.length_s,
+        unit="s",
+        channels=("engine_speed",),
+    )

@@ -1,0 +1,179 @@
+"""Wheel speed drops out while the bike rides on.
+
+What it checks
+    Wheel speed collapses, or stands at zero, while engine speed in gear, the other
+    wheel or GPS goes on as before. One dropout is from the last good value to the next.
+Why it matters
+    Even a fraction of a second ends cruise, and speedometer and ABS may depend on it.
+What else looks like this
+    A wheel locked by the brake (engine speed falls with it); inductive sensors that
+    read nothing at walking pace; a clutch pulled and the engine kept turning.
+Next step
+    Plug, cable, air gap and toothed ring of the speed sensor; wiggle the cable while
+    turning the wheel by hand.
+References
+    Tyres slow a motorcycle by at most about 11 m/s2, so a steeper fall is the signal
+    (common practice).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import brakes, motion
+from ridecheck.signals.ride import Ride
+
+OTHERS = ("engine_speed", "front_wheel_speed", "gps_speed")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    falls_below: float = threshold(
+        0.7, "", "of its value before: no brake does this within two rows"
+    )
+    moving_kmh: float = threshold(20.0, "km/h", "slower, sensors read nothing and clutches slip")
+    witness_s: float = threshold(
+        2.0, "s", "of a long dropout its first seconds must show that the bike rode on"
+    )
+    standing_s: float = threshold(
+        2.0, "s", "zero from the start with the engine pulling in gear: longer than any needle lag"
+    )
+    others_keep: float = threshold(
+        0.85, "", "of its value: what shows that the bike rides on has not fallen more"
+    )
+
+
+@rule(
+    needs=("wheel_speed", OTHERS),
+    severity=Severity.FAULT,
+    clear_s=300.0,
+    clear_interval_s=1.0,
+    raise_when=RaiseWhen(events=2),
+    falsifies=("wheel_speed",),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each sudden fall of wheel speed that nothing else follows."""
+    speed = ride.numbers("wheel_speed")
+    with np.errstate(invalid="ignore"):
+        yield Exposure(seconds=float(motion.row_seconds(ride)[speed > limits.moving_kmh].sum()))
+    yield from _never_there(ride, speed, limits)
+    for start, end, judged_to in _dropouts(ride, speed, limits):
+        span = Span(float(ride.t_s[start]), float(ride.t_s[end]))
+        before = float(speed[start - 1])
+        witness = _witness(ride, start, judged_to, limits)
+        if not witness:
+            continue
+        lowest = float(np.nanmin(speed[start : end + 1]))
+        yield Finding(
+            span=span,
+            message=f"wheel speed fell from {before:.0f} to {lowest:.0f} km/h for "
+            f"{span.length_s:.2f} s while {witness}",
+            measured=lowest,
+            limit=limits.falls_below * before,
+            unit="km/h",
+            channels=("wheel_speed",),
+        )
+
+
+def _dropouts(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[tuple[int, int, int]]:
+    """First and last row of each stretch below the value from which speed fell at once,
+    and the row up to which something else must show that the bike rode on.
+
+    "At once" is steeper than tyres allow over the two rows, or over one refresh.
+    """
+    known = np.flatnonzero(~np.isnan(speed))
+    v, t_s, segment = speed[known], ride.t_s[known], ride.segment[known]
+    step_s = np.maximum(np.diff(t_s), 1e-3)
+    refresh_s = np.maximum(step_s, ride.interval_s("wheel_speed"))
+    possible_kmh = motion.STEEPEST_MS2 * motion.KMH_PER_MS * refresh_s
+    falls = (
+        (v[:-1] > limits.moving_kmh)
+        & (v[1:] < limits.falls_below * v[:-1])
+        & (v[:-1] - v[1:] > 1.5 * possible_kmh)
+        & (segment[1:] == segment[:-1])
+    )
+    done_before = 0
+    for i in np.flatnonzero(falls):
+        if i < done_before:
+            continue
+        low = int(i) + 1
+        same = segment[low:] == segment[low]
+        back = np.flatnonzero((v[low:] >= limits.falls_below * v[i]) | ~same)
+        end = int(low + (back[0] - 1 if len(back) else len(v) - low - 1))
+        done_before = end + 1
+        last_s = t_s[low] + limits.witness_s
+        yield (
+            int(known[low]),
+            int(known[end]),
+            int(known[np.searchsorted(t_s, min(last_s, t_s[end]))]),
+        )
+
+
+def _never_there(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[Finding]:
+    """Speed at zero while engine speed and gear say it cannot be (not for a front sensor)."""
+    source = ride.settings.speed_signal.taken_from
+    if source == "front_wheel" or not ride.has("engine_speed", "gear", "clutch"):
+        return
+    gear, rpm = ride.numbers("gear"), ride.numbers("engine_speed")
+    ratios = ride.settings.drivetrain
+    per_kmh = np.array(
+        [np.nan, *(ratios.rpm_per_kmh(g + 1) for g in range(len(ratios.overall_ratios)))]
+    )
+    at = np.where((gear >= 1) & (gear < len(per_kmh)), gear, 0).astype(int)
+    with np.errstate(invalid="ignore"):
+        predicted_kmh = rpm / per_kmh[at]
+        stands = (speed < 1.0) & (predicted_kmh > limits.moving_kmh)
+    stands &= ~motion.widened(ride, ride.numbers("clutch") == 1, 1.0)
+    for span in motion.spans_where(ride, stands, at_least_s=limits.standing_s):
+        i = ride.index(span.start_s)
+        if i and ride.segment[i - 1] == ride.segment[i] and speed[i - 1] > limits.moving_kmh:
+            continue  # that is a fall, told as one
+        yield Finding(
+            span=span,
+            message=f"wheel speed stood at zero for {span.length_s:.1f} s while engine speed in "
+            f"gear {gear[i]:.0f} meant {predicted_kmh[i]:.0f} km/h",
+            measured=0.0,
+            limit=float(predicted_kmh[i]),
+            unit="km/h",
+            channels=("wheel_speed",),
+        )
+
+
+def _witness(ride: Ride, start: int, end: int, limits: Limits) -> str:
+    """What shows that the bike rode on, as words; "" where nothing does."""
+    maybe_locked = brakes.any_on(ride, Span(ride.t_s[start] - 0.3, ride.t_s[end])) is not False
+    length_s = ride.t_s[end] - ride.t_s[start]
+    # A needle's lag hides what a wheel locked for a moment does to the engine.
+    tells = not maybe_locked or length_s > 1.0
+    if ride.has("engine_speed") and tells and _clutch_out(ride, start, end):
+        rpm = ride.numbers("engine_speed")
+        idle_rpm = ride.settings.drivetrain.idle_rpm
+        before, during = rpm[max(start - 1, 0)], rpm[start : end + 1]
+        if (
+            before > 1.3 * idle_rpm
+            and np.nanmin(during, initial=np.inf) >= limits.others_keep * before
+        ):
+            lowest = float(np.nanmin(during))
+            return f"engine speed stayed at {lowest:.0f} rpm or more, {before:.0f} rpm before"
+    for name in ("front_wheel_speed", "gps_speed"):
+        if not ride.has(name):
+            continue
+        other = ride.numbers(name)
+        before, during = other[max(start - 1, 0)], other[start : end + 1]
+        long_enough = ride.t_s[end] - ride.t_s[start] + ride.row_interval_s >= ride.interval_s(name)
+        keeps = before > limits.moving_kmh and np.isfinite(during).any()
+        if keeps and long_enough and np.nanmin(during) >= limits.others_keep * before:
+            return f"{name.replace('_', ' ')} stayed at {float(np.nanmin(during)):.0f} km/h or more"
+    return ""
+
+
+def _clutch_out(ride: Ride, start: int, end: int) -> bool:
+    """Engine and wheel turn together: clutch out, not in neutral (as far as logged)."""
+    rows = slice(max(start - 1, 0), end + 2)
+    clutch, gear = ride.numbers("clutch")[rows], ride.numbers("gear")[rows]
+    return not (clutch == 1).any() and not (gear == 0).any()

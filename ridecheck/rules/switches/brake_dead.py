@@ -1,0 +1,126 @@
+"""The bike slows hard and no brake signal shows it.
+
+What it checks
+    Whenever wheel speed falls by 2.5 to 11 m/s2 for more than 0.7 s, one of the braking
+    signals must be on. Both controls must be covered, by their own channels or by the
+    lamp line; engine speed in gear, or another speed, must fall too where logged.
+Why it matters
+    No stop lamp from that control, and cruise may not let go by it.
+What else looks like this
+    A speed signal that drops out, or a wheel that locks or slips, which is not slowing;
+    engine braking in a low gear up a hill; a brake channel mapped to the wrong column.
+Next step
+    Keep the bike in. Standing: each brake control alone must light the lamp, early in
+    its travel. Look at the switch of the control that does not.
+References
+    A closed throttle in gear gives up to 1 to 2 m/s2, the road load of 380 kg at 50 to
+    120 km/h 0.4 to 1.5 m/s2 (common practice; 40 CFR 86.529-98 for the road load). Slowing
+    beyond 1.3 m/s2 shall show a signal on electric cars (UN R13-H, 5.2.22.4, a scale only).
+"""
+
+from dataclasses import dataclass
+
+from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.signals import brakes, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    slowing_ms2: float = threshold(
+        2.5,
+        "m/s2",
+        "harder than a closed throttle, wind and a usual hill together",
+        loosened_by="raising",
+    )
+    steepest_ms2: float = threshold(
+        11.0,
+        "m/s2",
+        "tyres on a dry road do no more; steeper is the signal, not the bike",
+        loosened_by="lowering",
+    )
+    longer_than_s: float = threshold(
+        0.7, "s", "a gear change or a bump slows shorter than this", loosened_by="raising"
+    )
+    expected_ms2: float = threshold(
+        2.0,
+        "m/s2",
+        "slowing at which a seen brake signal counts towards clearing",
+        loosened_by="lowering",
+    )
+
+
+@rule(
+    needs=(
+        "wheel_speed",
+        ("front_brake", "brake_lamp", "front_brake_pressure"),
+        ("rear_brake", "brake_lamp", "rear_brake_pressure"),
+    ),
+    severity=Severity.DANGER,
+    clear_events=3,
+    clear_interval_s=0.2,
+    checks=("lamp-by-each-control", "rear-pedal-point", "lever-free-play"),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each hard slowing: shown by a brake signal, or by none."""
+    shown = 0
+    for slowing in motion.slowings(ride, limits.expected_ms2, 0.5):
+        around = Span(slowing.span.start_s - _slack_s(ride), slowing.span.end_s + _slack_s(ride))
+        shown += brakes.any_on(ride, around) is True
+    yield Exposure(events=shown)
+    for slowing in motion.slowings(ride, limits.slowing_ms2, limits.longer_than_s):
+        around = Span(slowing.span.start_s - _slack_s(ride), slowing.span.end_s + _slack_s(ride))
+        braked = brakes.any_on(ride, around)
+        if braked or not _is_slowing(ride, slowing, limits):
+            continue
+        if braked is None:
+            yield Unjudged(slowing.span, "a brake signal is blank while the bike slows hard")
+        else:
+            yield _finding(ride, slowing, limits)
+
+
+def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+    """Is the bike slowing, rather than its speed signal?
+
+    The mean over the stretch, less what a step of the signal feigns, must lie within
+    the limits; what else is logged must fall too; speed must not jump back.
+    """
+    feigned_ms2 = motion.uncertainty_ms2(ride, "wheel_speed", slowing.span.length_s)
+    within = limits.slowing_ms2 <= slowing.rate_ms2 - feigned_ms2 + 0.05
+    possible = slowing.steepest_ms2 <= limits.steepest_ms2
+    return (
+        within
+        and possible
+        and not motion.rebounds(ride, slowing.span)
+        and slowing.corroborated is not False
+        and (slowing.corroborated or not _could_corroborate(ride))
+    )
+
+
+def _could_corroborate(ride: Ride) -> bool:
+    return ride.has("engine_speed") or ride.has("front_wheel_speed")
+
+
+def _slack_s(ride: Ride) -> float:
+    """A lamp may be written 0.25 s late, and a signal one refresh."""
+    return 0.25 + max(s.interval_s + s.skew_s for s in brakes.signals(ride))
+
+
+def _finding(ride: Ride, slowing: motion.Slowing, limits: Limits) -> Finding:
+    by = f"; {slowing.by} fell too" if slowing.by else "; nothing else logged can confirm it"
+    unsure = brakes.not_told_apart(ride)
+    names = [s.channel for s in brakes.signals(ride)]
+    return Finding(
+        span=slowing.span,
+        message=f"slowed by {slowing.rate_ms2:.1f} m/s2 from {slowing.from_kmh:.0f} to "
+        f"{slowing.to_kmh:.0f} km/h in {slowing.span.length_s:.1f} s with no brake signal on "
+        f"({', '.join(n.replace('_', ' ') for n in names)}){by}"
+        + (f"; {unsure}" if unsure else ""),
+        measured=slowing.rate_ms2,
+        limit=limits.slowing_ms2,
+        unit="m/s2",
+        channels=tuple(names),
+    )

@@ -1,0 +1,84 @@
+"""A brake signal stays on while the bike does not slow.
+
+What it checks
+    A brake signal on for more than a minute above 30 km/h, while for most of the time
+    the bike holds or gains speed and the throttle is not shut all along.
+Why it matters
+    The stop lamp means nothing to the traffic behind, and cruise can not be set.
+What else looks like this
+    A brake dragged downhill (throttle shut, speed falling); a boot resting on the
+    pedal; a switch with its polarity the wrong way round in the layout.
+Next step
+    Standing: watch the lamp while each control returns; then switch and adjustment.
+References
+    Stop lamps must not stay on after the brake is released (NHTSA interpretation on
+    FMVSS 108, S5.5.4). One minute: common practice, riders do not drag a brake so long.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.signals import brakes, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    on_s: float = threshold(60.0, "s", "riders do not drag a brake for a minute")
+    moving_kmh: float = threshold(30.0, "km/h", "in slow traffic a brake is held for long")
+    slowing_ms2: float = threshold(0.2, "m/s2", "slower than this is not braking")
+    share: float = threshold(0.8, "", "most of the time; the rest may be real braking")
+
+
+@rule(
+    needs=(
+        "wheel_speed",
+        ("front_brake", "rear_brake", "brake_lamp", "front_brake_pressure", "rear_brake_pressure"),
+    ),
+    severity=Severity.FAULT,
+    clear_s=60.0,
+    clear_interval_s=2.0,
+    falsifies=("front_brake", "rear_brake", "brake_lamp"),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each on-run of each braking signal, cut to the time spent above walking pace."""
+    speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
+    seconds = motion.row_seconds(ride)
+    with np.errstate(invalid="ignore"):
+        fast = speed > limits.moving_kmh
+        steady = a >= -limits.slowing_ms2
+    yield Exposure(seconds=float(seconds[fast & np.isfinite(a)].sum()))
+    for signal in brakes.signals(ride):
+        for run in signal.runs.on():
+            if run.length_s < limits.on_s:
+                continue
+            at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
+            moving = fast[at] & np.isfinite(a[at])
+            moving_s = float(seconds[at][moving].sum())
+            steady_s = float(seconds[at][moving & steady[at]].sum())
+            if moving_s < limits.on_s or steady_s < limits.share * moving_s:
+                continue
+            if _throttle_shut(ride, at):
+                continue
+            always = run.length_s > 0.95 * ride.duration_s
+            yield Finding(
+                span=run.span,
+                message=f"{signal.label} on for {run.length_s:.0f} s, {moving_s:.0f} s of them "
+                f"above {limits.moving_kmh:.0f} km/h and only {moving_s - steady_s:.0f} s slowing"
+                + ("; on all the ride: its polarity in the layout may be wrong" if always else ""),
+                measured=moving_s,
+                limit=limits.on_s,
+                unit="s",
+                channels=(signal.channel,),
+            )
+
+
+def _throttle_shut(ride: Ride, at: slice) -> bool:
+    """Throttle closed all along: a brake dragged downhill."""
+    throttle = ride.numbers("throttle")[at]
+    return bool(np.isfinite(throttle).any() and np.nanquantile(throttle, 0.9) < 3.0)
