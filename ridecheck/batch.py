@@ -19,6 +19,7 @@ from filelock import FileLock, Timeout
 
 from ridecheck import __version__, aside, files, intake, rides, run, store, verdict
 from ridecheck.crew import run_tasks
+from ridecheck.diagnose import diagnose
 from ridecheck.errors import BrokenOff, FleetBusy, LogError, UsageError
 from ridecheck.fleet import Fleet, Mistake, load_fleet
 from ridecheck.index import BikeRow, BikeRows, Known, LogRow, read_known, write_index
@@ -28,6 +29,7 @@ from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, find_logs, found_log
 from ridecheck.report import fleet_report
 from ridecheck.reporters import html
+from ridecheck.resources import shipped
 from ridecheck.results import (
     canonical,
     read_results,
@@ -182,11 +184,13 @@ def _check_options(fleet: Fleet, bike: str | None, layout: str | None) -> None:
 def code_version() -> str:
     """Changes with the program's version and with the code that rides and bikes are judged by."""
     package = Path(__file__).resolve().parent
-    names = ("run.py", "rides.py", "verdict.py", "diagnose.py", "results.py", "report.py")
+    names = ("run", "rides", "verdict", "results", "report", "events", "checks", "statistics")
+    paths = [package / f"{name}.py" for name in names]
+    paths += sorted((package / "diagnose").glob("*.py"))
+    paths += [shipped("schemas", "causes.toml"), shipped("schemas", "checks.toml")]
     digest = hashlib.sha256(f"{__version__}\0{rules_version()}".encode())
-    for name in names:
-        path = package / name
-        digest.update(path.read_bytes() if path.is_file() else b"-")
+    for path in paths:
+        digest.update(path.read_bytes())
     return digest.hexdigest()
 
 
@@ -721,6 +725,15 @@ class _Bikes:
             self.parts[bike], _ = store.list_parts(self.root, bike)
         context = self._context(bike)
         report = verdict.assess(results.values(), context, as_of=self.as_of, rules=all_rules())
+        if bike in self.fleet.bikes and not self.fleet.wrong(bike):
+            found = diagnose(
+                results.values(),
+                settings=self.fleet.settings(bike),
+                events=context.events,
+                closed=verdict.closed_findings(list(results.values()), context, all_rules()),
+                rules=all_rules(),
+            )
+            report = replace(report, suspects=found.suspects, next_checks=found.next_checks)
         since, until = verdict.stands_for(results.values(), context, self.as_of)
         stamp = "" if bike in self.unjudged else self.stamps[bike]
         every = [r for results in self.fresh.values() for r in results.values()]

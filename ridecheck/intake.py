@@ -2,20 +2,18 @@
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from ridecheck import store
 from ridecheck.errors import LogError
 from ridecheck.fleet import Fleet
-from ridecheck.model import Note, Part
-from ridecheck.normalise import read_key, take_in
+from ridecheck.model import Part
+from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, Member, open_log
+from ridecheck.reading import take_in
 from ridecheck.store import KeptPart
-
-AHEAD = timedelta(days=1)
-"""A ride dated more than this after its log was first seen was logged with a wrong clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +81,19 @@ def _take_member(
     kept = [p for p in same_bytes if member.name in p.names]
     if _is_known(fleet, kept, layout, bike):
         return MemberTaken(member.name, member.sha256)
+    first_seen = min((p.first_seen for p in same_bytes), default=now)
     try:
-        parts = take_in(member, fleet, layout=layout, bike=bike)
+        parts = take_in(member, fleet, layout=layout, bike=bike, first_seen=first_seen)
     except LogError as problem:
         return MemberTaken(member.name, member.sha256, problem=problem)
     except Exception as error:  # one log must not end the night
         fault = f"{type(error).__name__}: {error}"
         return MemberTaken(member.name, member.sha256, problem=_fault(member, fault), fault=fault)
-    first_seen = min((p.first_seen for p in same_bytes), default=now)
     for part in parts:
         touched.add(part.info.bike)
         store.write_part(
             root,
-            dated_rightly(part, first_seen),
+            part,
             names=(member.name,),
             siblings=len(parts),
             first_seen=first_seen,
@@ -110,17 +108,6 @@ def _is_known(fleet: Fleet, kept: Sequence[KeptPart], layout: str | None, bike: 
         and len(kept) == kept[0].siblings
         and all(is_fresh(fleet, p) or p.info.thinned for p in kept)
         and all(layout in (None, p.info.layout) and bike in (None, p.info.bike) for p in kept)
-    )
-
-
-def dated_rightly(part: Part, first_seen: datetime) -> Part:
-    """A ride of the future was logged with a wrong clock: its date is unknown."""
-    info = part.info
-    if info.dating == "none" or info.start <= first_seen + AHEAD:
-        return part
-    note = Note("clock", "clock wrong: dated after the log was first seen; taken as undated")
-    return replace(
-        part, info=replace(info, dating="none", start_from="unknown", notes=(*info.notes, note))
     )
 
 

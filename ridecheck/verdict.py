@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from ridecheck.events import CLOSING, Event, closes
 from ridecheck.model import (
     BikeReport,
+    Cancel,
     Coverage,
     ReportedFinding,
     RideResult,
@@ -100,7 +101,7 @@ def assess(
             ReportedFinding(f, open=f.id not in case.closed)
             for f in sorted((f for r in rides for f in r.findings), key=_finding_order)
         ),
-        cancels=tuple(c for r in rides for c in r.cancels),
+        cancels=tuple(_with_local_time(c, r, context) for r in rides for c in r.cancels),
         coverage=case.coverage(),
     )
 
@@ -530,6 +531,14 @@ def _summary(result: RideResult) -> RideSummary:
     )
 
 
+def _with_local_time(cancel: Cancel, ride: RideResult, context: Context) -> Cancel:
+    if cancel.time is None or ride.dating != "time":
+        return cancel
+    local = cancel.time.astimezone(ZoneInfo(context.time_zone))
+    milli = f"{local.microsecond // 1000:03d}"
+    return replace(cancel, local_time=f"{local:%Y-%m-%d %H:%M:%S}.{milli} {local:%Z}")
+
+
 def _end(ride: RideResult) -> datetime:
     assert ride.end is not None, "only dated rides count"
     return ride.end
@@ -565,8 +574,3 @@ def _listed(names: Sequence[str]) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} or {names[-1]}"
-
-
-def with_diagnosis(report: BikeReport, **parts: object) -> BikeReport:
-    """A report with what later stages add: suspects, next_checks, repairs, trends."""
-    return replace(report, **parts)  # type: ignore[arg-type]
