@@ -57,7 +57,7 @@ def _day_or_instant(value: Any) -> date:
 
 
 DayOrInstant = Annotated[
-    date,
+    datetime | date,
     PlainValidator(_day_or_instant),
     WithJsonSchema({"type": "string", "description": "a date, or a date and time with zone"}),
 ]

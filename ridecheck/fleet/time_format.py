@@ -49,6 +49,9 @@ def _read_back(pattern: str) -> time | None:
         try:
             written = probe.dt.strftime(pattern)
             instant = written.str.to_datetime(pattern, strict=False)[0]
-            return instant.time() if instant else written.str.to_time(pattern, strict=False)[0]
+            daytime = written.str.to_time(pattern, strict=False)[0] if instant is None else None
         except pl.exceptions.PolarsError:
             return None
+    if isinstance(instant, datetime):
+        return instant.time()
+    return daytime if isinstance(daytime, time) else None
