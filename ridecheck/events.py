@@ -21,7 +21,7 @@ from pydantic_core.core_schema import ValidationInfo
 from ridecheck.errors import FleetError, RidecheckError, UsageError
 from ridecheck.files import placed
 from ridecheck.model import StoredFinding
-from ridecheck.tables import Lines, OneLine, Table, nearest_name, one_of, wrong
+from ridecheck.tables import BIKE_ID, Lines, OneLine, Table, nearest_name, one_of, wrong
 
 Kind = Literal[
     "repair",
@@ -153,7 +153,7 @@ def append_event(root: Path, bike: str, event: Event) -> None:
     events are written so that none can be appended.
     """
     path = (root / "bikes" / f"{bike}.toml").resolve()
-    if not path.is_file():
+    if not BIKE_ID.fullmatch(bike) or not path.is_file():
         known = sorted(p.stem for p in (root / "bikes").glob("*.toml"))
         raise UsageError(
             "unknown bike",
