@@ -6,7 +6,7 @@ people is escaped, control characters included.
 
 import base64
 import hashlib
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -94,6 +94,11 @@ def bike_page(report: FleetReport, bike: BikeReport) -> str:
         findings=findings,
         groups=_groups(findings),
         cancel_tally=_tally(bike.cancels),
+        asked_for=_asked_for(bike.cancels),
+        unasked=sorted(
+            (c for c in bike.cancels if c.commanded is not True and c.cause != "log_end"),
+            key=lambda c: (c.time is None, -c.time.timestamp() if c.time else 0.0, c.t_s),
+        ),
         unassigned=max(0.0, 1.0 - sum(s.probability for s in bike.suspects)),
         judged=sorted(judged, key=lambda c: (c.state is State.OK, c.rule)),
         unjudged=[c for c in bike.coverage if c not in judged],
@@ -152,11 +157,20 @@ def _period(bike: BikeReport, zone: str) -> str:
 
 def _tally(cancels: Sequence[Cancel]) -> str:
     """How many cancels were asked for, were not, and cannot be told."""
+    ended = [c for c in cancels if c.cause != "log_end"]
     counts = {
-        told: sum(c.commanded is value for c in cancels)
-        for value, told in wording.COMMANDED.items()
+        told: sum(c.commanded is value for c in ended) for value, told in wording.COMMANDED.items()
     }
-    return ", ".join(f"{number} {told}" for told, number in counts.items() if number)
+    told = [f"{number} {told}" for told, number in counts.items() if number]
+    if open_ended := len(cancels) - len(ended):
+        told.append(f"{wording.count(open_ended, 'log')} ended with cruise engaged")
+    return ", ".join(told)
+
+
+def _asked_for(cancels: Sequence[Cancel]) -> str:
+    """What the rider's own cancels were, counted and no more: they are no news."""
+    counts = Counter(wording.cause(c) for c in cancels if c.commanded)
+    return ", ".join(f"{cause} {number}" for cause, number in counts.most_common())
 
 
 def _newest_first(ride: RideSummary) -> tuple[float, str]:
@@ -229,6 +243,7 @@ def _environment() -> Environment:
         refresh=_refresh,
         told_finding=wording.told_finding,
         utc=wording.utc,
+        utc_ms=wording.utc_ms,
         words=wording.words,
         z_time=wording.z_time,
     )

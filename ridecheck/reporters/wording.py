@@ -107,6 +107,13 @@ def utc(instant: datetime | None) -> str:
     return f"{instant.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC" if instant else "date unknown"
 
 
+def utc_ms(instant: datetime | None) -> str:
+    """An instant in UTC to the millisecond; "date unknown" where there is none."""
+    if instant is None:
+        return "date unknown"
+    return f"{instant.astimezone(UTC).isoformat(sep=' ', timespec='milliseconds')[:-6]} UTC"
+
+
 def local(instant: datetime | None, zone: str) -> str:
     """An instant on the fleet's clock, "" where there is none or the clock is UTC.
 

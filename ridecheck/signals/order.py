@@ -57,6 +57,9 @@ FLOORS = {
 NOISES = 5.0
 """... and at least this many times the channel's own scatter."""
 
+JUMPS = 3.0
+"""A change between two refreshes of this many times the least departure is a jump."""
+
 WORDS = {
     "cruise_armed": ("main switch lamp on", "main switch lamp off"),
     "switch_power": ("main switch pressed", "main switch let go"),
@@ -234,6 +237,10 @@ def _departures(ride: Ride, name: str, window: Span) -> Iterator[Move]:
     quiet = max(limit / 3.0, 2.0 * scatter, step)
     beyond = (np.abs(away) > limit) & ~calm
     lasting = beyond & (np.append(beyond[1:], True) | (name == "vertical_acceleration"))
+    jumps = np.append(False, np.abs(np.diff(values)) > max(JUMPS * limit, 2.0 * step)) & ~calm
+    if jumps.any():
+        yield _jump(ride, name, t_s, values, int(np.flatnonzero(jumps)[0]))
+        return
     hits = np.flatnonzero(lasting)
     if not len(hits):
         return
@@ -243,11 +250,22 @@ def _departures(ride: Ride, name: str, window: Span) -> Iterator[Move]:
     facts = ride.channels[name]
     span = Span(since_s - facts.skew_s, float(t_s[hit]) + facts.skew_s)
     up = bool(away[hit] > 0)
-    plain = name.replace("_", " ")
-    told = (UPWARD if up else DOWNWARD).get(name, "rises" if up else "falls")
-    what = told if told == "a bump" else f"{plain} {told}"
+    what = _departure_words(name, up=up)
     sharp_s = max(SHARP_S, SHARP_REFRESHES * max(facts.interval_s, ride.row_interval_s))
     yield Move(name, float(t_s[hit]), span, up, what, sharp=span.length_s <= sharp_s)
+
+
+def _jump(ride: Ride, name: str, t_s: Floats, values: Floats, i: int) -> Move:
+    """A number that changed at once, between two refreshes."""
+    skew_s = ride.channels[name].skew_s
+    up = bool(values[i] > values[i - 1])
+    span = Span(float(t_s[i - 1]) - skew_s, float(t_s[i]) + skew_s)
+    return Move(name, float(t_s[i]), span, up, _departure_words(name, up=up))
+
+
+def _departure_words(name: str, *, up: bool) -> str:
+    told = (UPWARD if up else DOWNWARD).get(name, "rises" if up else "falls")
+    return told if told == "a bump" else f"{name.replace('_', ' ')} {told}"
 
 
 def _fresh(ride: Ride, name: str, span: Span) -> tuple[Floats, Floats]:

@@ -154,6 +154,8 @@ def test_a_kept_in_bike_says_so_in_words_with_action_and_evidence():
         "24 % is left for something not listed, or no fault",
         "A control that does not light the lamp: the bike stays in.",
         "1 asked for, 1 not asked for, 1 cannot be told",
+        "Asked for: rear brake 1.",
+        "2026-05-12 14:03:11.250 UTC 15:03:11 WEST row 57830 14:03:11.25 104.3 km/h 5 front brake",
         "no logged cause cannot be told not logged: roll-off, side stand, supply voltage",
         examples.SHA,
     ):
