@@ -4,12 +4,14 @@ python tests/readme.py            print both
 python tests/readme.py --write    put them into README.md
 """
 
-import subprocess
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
-from ridecheck.cautions import CAUTIONS
+from ridecheck.batch import screen_fleet
+from ridecheck.demo import copy_sample_fleet
+from ridecheck.reporters import terminal
 from ridecheck.rules import all_rules
 
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -24,20 +26,18 @@ def rules() -> str:
 
 
 def board() -> str:
-    """The first screen of `ridecheck demo`, without the cautions and paths under it."""
-    command = "import sys; from ridecheck.cli import main; sys.exit(main())"
+    """The board of `ridecheck demo`, without the cautions and paths under it.
+
+    It is told as on the day of the newest ride: on any other day its first line also says
+    how old the sample data are.
+    """
     with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, "-c", command, "demo", f"{folder}/fleet"],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-    if done.returncode:
-        raise RuntimeError(f"the demo ended with {done.returncode}: {done.stderr}")
-    before_cautions = done.stdout.split(CAUTIONS[0][:40])[0]
-    lines = before_cautions.rstrip().splitlines()[:-1]  # without the heading of the cautions
-    return "\n".join(["```text", *lines, "```"]).replace("\n\n```", "\n```")
+        root = Path(folder) / "fleet"
+        copy_sample_fleet(root)
+        report = screen_fleet(root, workers=1).report
+    told = terminal.board(replace(report, cautions=()), today=None)
+    lines = told.split("\nBefore anybody rides")[0].rstrip().splitlines()
+    return "\n".join(["```text", *lines, "```"])
 
 
 def between(marks: tuple[str, str], text: str) -> str:

@@ -8,7 +8,8 @@ import pytest
 import readme
 import typer
 from project_files import ROOT
-from ridecheck.cli import app
+
+from ridecheck.cli.app import app
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
 PROGRAM = typer.main.get_command(app)

@@ -1,21 +1,22 @@
-"""Promises that every rule keeps."""
+"""Promises of all rules that need more than the rule to hold: being alone, and being danger."""
 
-import dataclasses
 import pkgutil
 import subprocess
 import sys
 import textwrap
+import tomllib
+from pathlib import Path
 
 import pytest
+from rides import merged, ride_from
 
 import ridecheck.rules
-from ridecheck.catalog import channels
 from ridecheck.model import Severity
 from ridecheck.rules import all_rules
-from ridecheck.rules.base import HEADINGS
+from ridecheck.rules.engine import judge
 
-RULES = list(all_rules().values())
-every_rule = pytest.mark.parametrize("rule", RULES, ids=[r.id for r in RULES])
+CASES = Path(__file__).parent / "rules"
+DANGERS = [r for r in all_rules().values() if r.severity is Severity.DANGER]
 
 
 def modules() -> list[str]:
@@ -70,48 +71,19 @@ def test_every_file_is_a_rule_and_its_id_is_its_path():
     assert set(all_rules()) == by_path
 
 
-@every_rule
-def test_explains_itself_under_the_fixed_headings(rule):
-    found = [line for line in rule.doc.splitlines() if line in HEADINGS]
-
-    assert found in (list(HEADINGS), list(HEADINGS[:-1]))
-    assert all(rule.section(heading) for heading in found)
-
-
-@every_rule
-def test_every_threshold_has_a_unit_and_a_reason(rule):
-    unexplained = [
-        f.name
-        for f in dataclasses.fields(rule.limits)
-        if not f.metadata.get("reason") or "unit" not in f.metadata
-    ]
-
-    assert unexplained == []
-
-
-@every_rule
-def test_needs_and_falsifies_known_channels_only(rule):
-    named = {n for need in rule.needs for n in ((need,) if isinstance(need, str) else need)}
-
-    assert named | set(rule.falsifies) <= set(channels())
-
-
-@pytest.mark.parametrize(
-    "rule", [r for r in RULES if r.severity is Severity.DANGER], ids=lambda r: r.id
-)
+@pytest.mark.parametrize("rule", DANGERS, ids=[r.id for r in DANGERS])
 class TestEveryDangerRule:
-    def test_names_the_checks_that_a_sign_off_asks_for(self, rule):
-        assert rule.checks
-
-    def test_says_of_each_limit_which_way_would_blind_it(self, rule):
-        open_limits = [
-            f.name for f in dataclasses.fields(rule.limits) if not f.metadata["loosened_by"]
-        ]
-
-        assert open_limits == []
-
-    def test_runs_whether_or_not_the_model_has_cruise(self, rule):
-        assert not rule.cruise_only
-
     def test_believes_what_it_sees_at_any_rate(self, rule):
         assert rule.convict_interval_s >= 1.0
+
+    def test_runs_on_a_bike_whose_model_denies_cruise_once_cruise_is_seen(self, rule):
+        """Its model file then says no cruise control is fitted, and is wrong."""
+        table = tomllib.loads((CASES / f"{rule.id}.toml").read_text("utf-8"))
+        fault = next(case for case in table["case"] if case["state"] == "fault")
+        as_modelled = judge(ride_from(table["ride"], fault), rules=[rule])
+        denied = ride_from(merged(table["ride"], {"model": {"cruise": {"fitted": False}}}), fault)
+
+        found = judge(denied, rules=[rule])
+
+        assert as_modelled.findings
+        assert len(found.findings) == len(as_modelled.findings)
