@@ -83,15 +83,17 @@ def _by_bike(
             value=f'neither a column nor metadata "{column}"',
             what_to_do="Correct bike_column in the layout, or give the bike with --bike.",
         )
-    named = raw.frame[column].cast(pl.String).str.strip_chars().str.to_lowercase()
+    spelled = raw.frame[column].cast(pl.String).str.strip_chars()
+    named = spelled.str.to_lowercase()
     known = {bike.lower(): bike for bike in fleet.bikes}
     for name in named.drop_nulls().unique(maintain_order=True).to_list():
         if not name:
             continue
         of_bike = (named == name).fill_null(value=False)
         if name not in known:
-            first = int(raw.frame["row"][int(of_bike.arg_max() or 0)])
-            raise unknown_bike(name, fleet.bikes, where=f"{where}, line {first}")
+            first = int(of_bike.arg_max() or 0)
+            line = raw.frame["row"][first]
+            raise unknown_bike(spelled[first], fleet.bikes, where=f"{where}, line {line}")
         before = of_bike.cast(pl.Int64).cum_sum().shift(1, fill_value=0).to_list()
         before.append(int(of_bike.sum()))
         yield (

@@ -125,6 +125,8 @@ def _check_structure(samples: pl.DataFrame) -> None:
     try:
         with config_context(validation_depth=ValidationDepth.SCHEMA_ONLY):
             schema(names, values=False).validate(samples, lazy=True)
+        if samples["time"].null_count() or samples["row"].null_count():
+            raise SchemaError(None, samples, "blank time or row")
     except (SchemaError, SchemaErrors) as error:
         raise LogError(
             "The log did not come out in the shape every part must have",

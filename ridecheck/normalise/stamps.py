@@ -73,7 +73,7 @@ def read_stamps(frame: pl.DataFrame, layout: "Layout", *, where: str) -> Stamps:
         stamps = Stamps("time_of_day", _filled(micros), _text(cells), 1.0)
     elif isinstance(cells.dtype, pl.Duration):
         micros = cells.dt.total_microseconds()
-        stamps = Stamps("elapsed", _filled(micros), _text(cells), 1.0)
+        stamps = Stamps("elapsed", _filled(micros), _text(micros / 1e6), 1.0)
     elif fmt in _PER_UNIT:
         stamps = _of_numbers(cells, fmt, layout)
     elif cells.dtype != pl.String:

@@ -86,7 +86,7 @@ def choose_layout(
     fits = {name: _fit(member, candidate) for name, candidate in fleet.layouts.items()}
     fitting = {name: fit for name, fit in fits.items() if fit.problem is None}
     if not fitting:
-        raise _none_fits(fits, member)
+        raise _none_fits(fits, fleet, member)
     given: list[Choice] = []
     problems: list[LogError] = []
     for name, fit in fitting.items():
@@ -131,7 +131,7 @@ def bike_by_name(name: str, bikes: Mapping[str, object]) -> str | None:
 
 def unknown_bike(bike: str, bikes: Mapping[str, object], *, where: str) -> LogError:
     """The error for a bike that has no file."""
-    near = nearest(bike, bikes)
+    near = nearest(bike, bikes, cutoff=0.0)
     return LogError(
         f"unknown bike {bike}" + (f", nearest {near[0]}" if near else ""),
         where=where,
@@ -207,10 +207,15 @@ def _missing(missing: list[str], names: tuple[str, ...], shown: str) -> LogError
     )
 
 
-def _none_fits(fits: Mapping[str, _Fit], member: Member) -> LogError:
-    """The problem of the layout that lacks least; the others by name."""
+def _none_fits(fits: Mapping[str, _Fit], fleet: FleetFiles, member: Member) -> LogError:
+    """The problem of the layout that lacks the smallest share of its columns."""
     problems = {name: fit.problem for name, fit in fits.items() if fit.problem is not None}
-    name = min(problems, key=lambda n: (problems[n].value.count('"') or 99, n))
+
+    def share_lacking(name: str) -> tuple[float, str]:
+        named = problems[name].value.count('"') // 2
+        return (named / len(wanted_columns(fleet.layouts[name]).needed) if named else 9.0), name
+
+    name = min(problems, key=share_lacking)
     nearest_fit = problems[name]
     if len(fits) == 1:
         return nearest_fit

@@ -72,8 +72,8 @@ def plain_name(name: str) -> str:
     return name.strip().strip("\"'").strip()
 
 
-def nearest(name: str, among: Iterable[str]) -> tuple[str, ...]:
+def nearest(name: str, among: Iterable[str], *, cutoff: float = 0.5) -> tuple[str, ...]:
     """Up to three names that look like one that is missing, case apart."""
     known = {other.lower(): other for other in among if other}
-    found = difflib.get_close_matches(name.lower(), known, n=3, cutoff=0.5)
+    found = difflib.get_close_matches(name.lower(), known, n=3, cutoff=cutoff)
     return tuple(known[other] for other in found)

@@ -5,7 +5,10 @@ unpacked, so that a small file cannot fill the machine.
 """
 
 import hashlib
+import io
+import os
 import tempfile
+import weakref
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -26,6 +29,7 @@ ARCHIVE_LIMIT_BYTES = 4 * 2**30
 IN_MEMORY_BYTES = 256 * 2**20
 """Unpacked logs larger than this are kept in an unnamed temporary file."""
 _CHUNK = 1 << 20
+_SMALL_CHUNK = 1 << 14
 
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
 _EMPTY_ZIP = b"PK\x05\x06"
@@ -45,9 +49,9 @@ _NO_LOGS = {
 }
 
 
-@dataclass(slots=True, weakref_slot=True)
+@dataclass(frozen=True, slots=True)
 class _Content:
-    """Bytes of one log: in memory, or a file read where it lies."""
+    """Bytes of one log: in memory, in an unnamed file, or in a file where it lies."""
 
     size: int
     memory: bytes | None = None
@@ -55,15 +59,56 @@ class _Content:
     spool: IO[bytes] | None = None
 
     def open(self) -> IO[bytes]:
-        import io
-
         if self.memory is not None:
             return io.BytesIO(self.memory)
         if self.spool is not None:
             self.spool.seek(0)
-            return self.spool
-        assert self.path is not None
+            return os.fdopen(os.dup(self.spool.fileno()), "rb")
+        assert self.path is not None, "a content is one of the three"
         return self.path.open("rb")
+
+    def head(self, length: int = 64) -> bytes:
+        if self.memory is not None:
+            return self.memory[:length]
+        with self.open() as stream:
+            return stream.read(length)
+
+
+class _Sink:
+    """Takes what is unpacked, counts it, and goes over to a file where it grows large."""
+
+    def __init__(self, limit: int, shown: str) -> None:
+        self.size = 0
+        self._limit = limit
+        self._shown = shown
+        self._pieces: list[bytes] = []
+        self._spool: IO[bytes] | None = None
+
+    def write(self, piece: bytes) -> None:
+        self.size += len(piece)
+        if self.size > self._limit:
+            if self._spool is not None:
+                self._spool.close()
+            raise _too_large(self._shown, self._limit)
+        if self._spool is None and self.size > IN_MEMORY_BYTES:
+            self._spool = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the member
+            self._spool.writelines(self._pieces)
+            self._pieces.clear()
+        if self._spool is None:
+            self._pieces.append(piece)
+        else:
+            self._spool.write(piece)
+
+    def content(self) -> _Content:
+        if self._spool is None:
+            return _Content(size=self.size, memory=b"".join(self._pieces))
+        self._spool.flush()
+        return _Content(size=self.size, spool=self._spool)
+
+
+def content_of(data: bytes) -> _Content:
+    """Bytes that are in memory already, as a member's content."""
+    return _Content(size=len(data), memory=data)
 
 
 class Member:
@@ -81,6 +126,8 @@ class Member:
         self.problem = problem
         self.note = note
         self._content = content
+        if content.spool is not None:
+            weakref.finalize(self, content.spool.close)
 
     @property
     def size(self) -> int:
@@ -110,10 +157,9 @@ class Member:
 
     def head(self, length: int = 1 << 18) -> bytes:
         """The first bytes of the log."""
-        if self.problem is None and self._content.memory is not None:
-            return self._content.memory[:length]
-        with self.open() as stream:
-            return stream.read(length)
+        if self.problem is not None:
+            raise self.problem
+        return self._content.head(length)
 
 
 def open_log(path: Path, *, name: str | None = None) -> Iterator[Member]:
@@ -184,39 +230,25 @@ def _workbook(shown: str) -> LogError:
 
 def _unpacked(path: Path, shown: str, kind: str) -> Member:
     note = ""
-    pieces: list[bytes] = []
-    size = 0
-    spool: IO[bytes] | None = None
+    sink = _Sink(LOG_LIMIT_BYTES, shown)
     with path.open("rb") as raw:
         stream = pa.CompressedInputStream(pa.PythonFile(raw, mode="r"), kind)
         while True:
             try:
-                piece = stream.read(_CHUNK)
+                piece = stream.read(_SMALL_CHUNK)  # what a failing read held is lost
             except (OSError, pa.ArrowInvalid) as fault:
-                if not size:
+                if not sink.size:
                     raise _damaged(shown, kind, fault) from fault
                 note = f"the {kind} file is cut or damaged; the rows before the cut are used"
                 break
             if not piece:
                 break
-            size += len(piece)
-            if size > LOG_LIMIT_BYTES:
-                raise _too_large(shown, LOG_LIMIT_BYTES)
-            if size > IN_MEMORY_BYTES and spool is None:
-                spool = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the member
-                spool.writelines(pieces)
-                pieces.clear()
-            if spool is None:
-                pieces.append(piece)
-            else:
-                spool.write(piece)
-    if spool is not None:
-        return Member(shown, _Content(size=size, spool=spool), note=note)
-    data = b"".join(pieces)
-    refuse_what_is_no_log(data[:64], shown)
-    if data.startswith((_GZIP, _ZSTD, _ZIP)):
+            sink.write(piece)
+    content = sink.content()
+    refuse_what_is_no_log(content.head(), shown)
+    if content.head().startswith((_GZIP, _ZSTD, _ZIP)):
         raise _nested(shown)
-    return Member(shown, _Content(size=size, memory=data), note=note)
+    return Member(shown, content, note=note)
 
 
 def _zip_members(path: Path, shown: str) -> Iterator[Member]:
@@ -256,11 +288,9 @@ def _zip_member(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, shown: str, le
         _refuse_path(entry.filename, name)
         limit = min(left, LOG_LIMIT_BYTES)
         content = _read_entry(archive, entry, name, limit)
-        head = (content.memory or b"")[:64]
-        if content.memory is not None:
-            refuse_what_is_no_log(head, name)
-            if head.startswith((_GZIP, _ZSTD, _ZIP)):
-                raise _nested(name)
+        refuse_what_is_no_log(content.head(), name)
+        if content.head().startswith((_GZIP, _ZSTD, _ZIP)):
+            raise _nested(name)
         return Member(name, content)
     except LogError as problem:
         return Member(name, _Content(size=0, memory=b""), problem=problem)
@@ -279,25 +309,11 @@ def _zip_member(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, shown: str, le
 def _read_entry(
     archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, limit: int
 ) -> _Content:
-    pieces: list[bytes] = []
-    size = 0
-    spool: IO[bytes] | None = None
+    sink = _Sink(limit, name)
     with archive.open(entry) as stream:
         while piece := stream.read(_CHUNK):
-            size += len(piece)
-            if size > limit:
-                raise _too_large(name, limit)
-            if size > IN_MEMORY_BYTES and spool is None:
-                spool = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the member
-                spool.writelines(pieces)
-                pieces.clear()
-            if spool is None:
-                pieces.append(piece)
-            else:
-                spool.write(piece)
-    if spool is not None:
-        return _Content(size=size, spool=spool)
-    return _Content(size=size, memory=b"".join(pieces))
+            sink.write(piece)
+    return sink.content()
 
 
 def _member_name(name: str) -> str:
