@@ -551,7 +551,7 @@ class _Bikes:
             "wrong": wrong,
             "moves": sorted([*k, v or ""] for k, v in self.moves.items()),
             "layouts": self.night.layouts_stamp(),
-            "events": [e.model_dump(mode="json") for e in context.events],
+            "events": [repr(e) for e in context.events],
             "context": [
                 context.label,
                 context.model,
