@@ -24,6 +24,17 @@ class Screened:
         """All findings of one bike."""
         return [f for b in self.report["bikes"] if b["bike"] == bike for f in b["findings"]]
 
+    def state(self, bike: str, rule: str) -> str:
+        """What a rule said over the rides of one bike: ok, fault, not_assessed or error."""
+        (coverage,) = (
+            c
+            for b in self.report["bikes"]
+            if b["bike"] == bike
+            for c in b["coverage"]
+            if c["rule"] == rule
+        )
+        return str(coverage["state"])
+
     def above_note(self, bike: str) -> list[str]:
         """Findings that say something against a bike, as readable lines."""
         return [
