@@ -15,13 +15,20 @@ from typing import Annotated, Any, Literal, get_args
 from zoneinfo import ZoneInfo
 
 import tomlkit
-from pydantic import Field, PlainValidator, ValidationError, WithJsonSchema, field_validator
+from pydantic import (
+    AfterValidator,
+    Field,
+    PlainValidator,
+    ValidationError,
+    WithJsonSchema,
+    field_validator,
+)
 from pydantic_core.core_schema import ValidationInfo
 
 from ridecheck.errors import FleetError, RidecheckError, UsageError
 from ridecheck.files import placed
 from ridecheck.model import StoredFinding
-from ridecheck.tables import BIKE_ID, Lines, OneLine, Table, nearest_name, one_of, wrong
+from ridecheck.tables import BIKE_ID, Lines, OneLine, Table, is_printed, nearest_name, one_of, wrong
 
 Kind = Literal[
     "repair",
@@ -47,13 +54,22 @@ _NEEDS: Mapping[str, tuple[str, ...]] = {
     "dropped": ("ride", "parts", "by", "reason"),
 }
 
+_YEARS = range(1980, 2100)
 _ONE_SECOND = timedelta(seconds=1)
 
 
 def _day_or_instant(value: Any) -> date:
-    if isinstance(value, date):
-        return value
-    raise wrong("not a date", "2026-05-03, or 2026-05-03T16:10:00Z, without quotes")
+    if not isinstance(value, date):
+        raise wrong("not a date", "2026-05-03, or 2026-05-03T16:10:00Z, without quotes")
+    if value.year not in _YEARS:
+        raise wrong("not a year of these bikes", f"{_YEARS[0]} to {_YEARS[-1]}")
+    return value
+
+
+def _printed(text: str) -> str:
+    if not is_printed(text):
+        raise wrong("it holds control characters", "plain text, on more than one line if need be")
+    return text
 
 
 DayOrInstant = Annotated[
@@ -69,7 +85,7 @@ class Event(Table):
     when: DayOrInstant
     kind: Kind
     part: OneLine = ""
-    note: Annotated[str, Field(max_length=2000)] = ""
+    note: Annotated[str, Field(max_length=2000), AfterValidator(_printed)] = ""
     by: OneLine = Field("", validate_default=True)
     finding: OneLine = Field("", validate_default=True)
     checks: Lines = Field((), validate_default=True)
@@ -193,7 +209,7 @@ def _check_appended(before: bytes, after: bytes, *, where: str) -> None:
     try:
         old = _parsed(before)
         new = _parsed(after)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise FleetError(
             "an event cannot be appended to this file",
             where=where,

@@ -13,9 +13,9 @@ BIKE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 """What a bike may be called: its file's name without ``.toml``."""
 BIKE_ID_RULE = "1 to 32 of A-Z a-z 0-9 _ -, the first a letter or digit"
 
-_LONGEST_LINE = 300
-_NOT_PRINTED = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+NOT_PRINTED = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 """Control characters, line separators, and marks that turn the writing direction."""
+_LONGEST_LINE = 300
 
 
 class Table(BaseModel):
@@ -57,7 +57,12 @@ def as_tuple(value: Any) -> Any:
 
 def is_one_line(text: str) -> bool:
     """Whether pages can show a text as it is: at most 300 characters, none of control."""
-    return len(text) <= _LONGEST_LINE and not _NOT_PRINTED.search(text)
+    return len(text) <= _LONGEST_LINE and not NOT_PRINTED.search(text)
+
+
+def is_printed(text: str) -> bool:
+    """Whether a text over several lines holds nothing of control but its line ends and tabs."""
+    return not any(NOT_PRINTED.search(line) for line in text.replace("\t", " ").split("\n"))
 
 
 def _one_line(text: str) -> str:

@@ -24,7 +24,6 @@ from ridecheck.fleet.time_format import check_time_format
 from ridecheck.tables import (
     BIKE_ID,
     BIKE_ID_RULE,
-    OneLine,
     Table,
     TimeZone,
     as_tuple,
@@ -41,6 +40,9 @@ _ENCODINGS = ("utf-8", "utf-16", "cp1252", "latin-1", "shift_jis", "gb18030")
 
 
 # ---------------------------------------------------------------- words and texts
+
+
+_CELL_TYPES = ["string", "number", "boolean"]
 
 
 def _cell_text(value: Any) -> Any:
@@ -65,9 +67,11 @@ def same_cell(text: str) -> str:
 
 
 Words = Annotated[
-    tuple[OneLine, ...],
+    tuple[str, ...],
     BeforeValidator(_cell_texts),
-    WithJsonSchema({"type": "array", "items": {"type": ["string", "number", "boolean"]}}),
+    WithJsonSchema(
+        {"anyOf": [{"type": "array", "items": {"type": _CELL_TYPES}}, {"type": _CELL_TYPES}]}
+    ),
 ]
 
 
@@ -94,8 +98,8 @@ class FileTable(Table):
     decimal: Literal[".", ","] = "."
     thousands: Literal["", ",", ".", " ", "'", "\u2019", "_", "\u00a0", "\u202f"] = ""
     shape: Literal["wide", "long"] = "wide"
-    name_column: OneLine = Field("", validate_default=True)
-    value_column: OneLine = Field("", validate_default=True)
+    name_column: str = Field("", validate_default=True)
+    value_column: str = Field("", validate_default=True)
     encoding: str = "utf-8"
     skip_lines: int = Field(0, ge=0)
     units_row: bool = False
@@ -105,8 +109,8 @@ class FileTable(Table):
     bike_pattern: Annotated[str, AfterValidator(partial(_pattern, groups=("bike",)))] = Field(
         "", validate_default=True
     )
-    bike_column: OneLine = Field("", validate_default=True)
-    bike: OneLine = Field("", validate_default=True)
+    bike_column: str = Field("", validate_default=True)
+    bike: str = Field("", validate_default=True)
 
     @field_validator("decimal")
     @classmethod
@@ -179,7 +183,8 @@ def _one_or_two(value: Any) -> Any:
     return (value,) if isinstance(value, str) else as_tuple(value)
 
 
-ColumnName = Annotated[OneLine, Field(min_length=1)]
+ColumnName = Annotated[str, Field(min_length=1)]
+"""As the header writes it; a line break inside quotes belongs to a name."""
 
 
 class TimeColumn(Table):
@@ -291,7 +296,7 @@ class SwitchColumn(Column):
 class GearColumn(Column):
     """The gear: numbers, "N", or words of its own."""
 
-    words: dict[OneLine, int] = Field(default_factory=dict)
+    words: dict[str, int] = Field(default_factory=dict)
 
     @field_validator("words")
     @classmethod

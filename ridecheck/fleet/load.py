@@ -122,7 +122,15 @@ def load_fleet(root: Path, *, known_limits: KnownLimits) -> Fleet:
     then holds every mistake of every file. Wrong model, bike and layout files raise
     nothing: they are ``fleet.mistakes``, and concern their bikes only.
     """
-    return _Loading(root, known_limits).fleet()
+    try:
+        return _Loading(root, known_limits).fleet()
+    except OSError as error:
+        raise FleetError(
+            "the fleet folder cannot be read",
+            where=str(error.filename or root),
+            value=error.strerror or str(error),
+            what_to_do="give reading rights on the folder and the folders in it",
+        ) from None
 
 
 def read_layout(path: Path) -> Layout:

@@ -4,7 +4,10 @@ import json
 from dataclasses import dataclass
 from datetime import date, time
 
+from ridecheck.tables import NOT_PRINTED
+
 _LONGEST_VALUE = 60
+_LONGEST_INT_BITS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,12 @@ class Mistake:
         return f"{self.where}{value}: {self.what}{advice}"
 
 
+def quoted(text: str) -> str:
+    """A text in quotes; what would change how a page or terminal shows it is escaped."""
+    shown = json.dumps(text, ensure_ascii=False)
+    return NOT_PRINTED.sub(lambda found: f"\\u{ord(found[0]):04x}", shown)
+
+
 def as_toml(value: object) -> str:
     """A value roughly as a TOML file would write it, cut to a readable length."""
     if isinstance(value, dict):
@@ -49,7 +58,9 @@ def as_toml(value: object) -> str:
     elif isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = json.dumps(value, ensure_ascii=False)
+        text = quoted(value)
+    elif isinstance(value, int) and value.bit_length() > _LONGEST_INT_BITS:
+        text = hex(value)  # Python refuses to write overlong numbers in decimal
     elif isinstance(value, date | time):
         text = value.isoformat()
     else:

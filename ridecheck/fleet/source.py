@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from ridecheck.fleet import locate
-from ridecheck.fleet.mistakes import Mistake, as_toml
+from ridecheck.fleet.mistakes import Mistake, as_toml, quoted
 from ridecheck.tables import nearest_name, one_of
 
 Kind = TypeVar("Kind", bound=BaseModel)
@@ -96,7 +96,7 @@ def read_source(path: Path, file: str) -> Source | Mistake:
     text = text.replace("\r\n", "\n")
     try:
         return Source(file, text, tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # the first also for overlong numbers
         return _broken(file, text, str(error))
 
 
@@ -117,7 +117,7 @@ def dotted(path: Sequence[str | int]) -> str:
             text += f"[{step}]"
             continue
         bare = re.fullmatch(r"[A-Za-z0-9_-]+", step)
-        text += ("." if text else "") + (step if bare else f'"{step}"')
+        text += ("." if text else "") + (step if bare else quoted(step))
     return text
 
 
@@ -125,7 +125,7 @@ def _broken(file: str, text: str, message: str) -> Mistake:
     """A file that is not TOML at all, with the line the parser stopped at."""
     lines = text.split("\n")
     found = _AT_LINE.search(message)
-    number = int(found[1]) if found else len(lines)
+    number = int(found[1]) if found else len(lines) if _AT_END in message else 1
     what = _AT_LINE.sub("", message).replace(_AT_END, "at the end of the file").strip()
     shown = lines[number - 1].strip() if number <= len(lines) else ""
     hint = "one key = value a line, text in quotes, tables in [brackets]"

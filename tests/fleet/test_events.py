@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from fleet.folders import KNOWN, MINIMAL, load, write
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from ridecheck.errors import FleetError, RidecheckError, UsageError
@@ -152,13 +152,15 @@ _TEXT = st.text(st.characters(exclude_categories=("Cs", "Cc", "Zl", "Zp")), max_
 
 @settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(note=st.text(st.characters(exclude_categories=("Cs",)), max_size=60), by=_TEXT)
+@example(note="line one\nline two\twith a tab", by="workshop")
+@example(note="\"\"\"quotes''' and \\ marks", by="#")
 def test_any_note_comes_back_as_it_was_said(tmp_path: Path, note: str, by: str) -> None:
     load(tmp_path)
     path = tmp_path / "bikes/T07.toml"
     try:
         event = new_event("remark", NOON, note=note, by=by)
     except UsageError:
-        return  # marks that turn the writing direction are refused in names
+        return  # what would change how a page is shown is refused
     append_event(tmp_path, "T07", event)
 
     assert Event.model_validate(_last_event(path)) == event
@@ -184,13 +186,15 @@ def _last_event(path: Path) -> dict[str, object]:
         ("dropped", {"ride": "r", "parts": ["p"], "by": "me"}, "reason"),
         ("repair", {"colour": "grey"}, "colour"),
         ("repair", {"part": "a\nb"}, "part"),
+        ("repair", {"note": "a\x1b[2Jb"}, "note: it holds control characters"),
+        ("repair", {"when": date(26, 5, 3)}, "not a year"),
     ],
 )
 def test_an_event_that_lacks_what_its_kind_needs_is_refused(
     kind: str, keys: dict[str, object], told: str
 ) -> None:
     with pytest.raises(UsageError) as caught:
-        new_event(kind, NOON, **keys)
+        new_event(kind, **{"when": NOON, **keys})
 
     assert told in str(caught.value)
 

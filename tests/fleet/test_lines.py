@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 import tomlkit
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ridecheck.fleet.locate import Path, key_lines, line_of
@@ -55,6 +55,7 @@ _VALUES = st.recursive(
 )
 
 
+@settings(deadline=None)
 @given(st.dictionaries(_KEYS, _VALUES, max_size=4))
 def test_all_keys_of_any_document_are_found_and_none_besides(content: dict[str, Any]) -> None:
     text = tomlkit.dumps(content)

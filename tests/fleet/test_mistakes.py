@@ -51,6 +51,12 @@ CASES = [
     ("model", M + '[thresholds."cruise/hold-offset"]\noffset_kmh = "1"\n', (7, 'thresholds."cruise/hold-offset".offset_kmh', '"1"', "a number")),
     ("model", M + '[thresholds."switches/brake-dead"]\nleast_decel = 3\n', (7, 'thresholds."switches/brake-dead".least_decel', "3", "at most 2.5 m/s2")),
     ("model", M + '[thresholds."switches/rests-on"]\nlongest_s = 19\n', (7, 'thresholds."switches/rests-on".longest_s', "19", "at least 20 s")),
+    ("model", "drivetrain.final_ratio = 2\ndrivetrain.primary_ratio = -2\ndrivetrain.gear_ratios = [2]\ndrivetrain.driven_tyre = '130/90-16'\n", (2, "drivetrain.primary_ratio", "-2", "more than 0")),
+    ("model", "cruise = { cancel_within_s = 2, throttle = 'cable' }\n" + M, (1, "cruise.cancel_within_s", "2", "at most 1")),
+    ("model", M + "[cruise]\nminimum_kmh = " + "9" * 400 + "\n", (7, "cruise.minimum_kmh", "999", "")),
+    ("model", M + "idle_rpm = " + "9" * 5000 + "\n", (1, "", "", "not valid TOML")),
+    ("model", M + "idle_rpm = 0x" + "f" * 5000 + "\n", (6, "drivetrain.idle_rpm", "0xfff", "")),
+    ("model", M + '"\\u001bx" = 1\n', (6, 'drivetrain."\\u001bx"', "1", "no such key")),
     # -------- bikes
     ("bike", 'model = "grey-heron"\n', (1, "bike", "", "required")),
     ("bike", 'bike = "T07"\n', (1, "model", "", "required")),
@@ -278,6 +284,22 @@ def test_a_byte_order_mark_and_windows_line_ends_are_no_mistake(tmp_path: Path) 
 
     assert fleet.mistakes == ()
     assert fleet.bikes["T07"].label == "Number seven, grey"
+
+
+def test_a_folder_without_rights_is_told_in_three_parts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load(tmp_path)
+
+    def refused(path: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "iterdir", refused)
+    with pytest.raises(FleetError) as caught:
+        load_fleet(tmp_path, known_limits=KNOWN)
+
+    assert caught.value.where == str(tmp_path / "models")
+    assert caught.value.what_to_do
 
 
 def test_files_that_are_not_toml_files_are_left_alone(tmp_path: Path) -> None:
