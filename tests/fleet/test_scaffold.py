@@ -12,6 +12,7 @@ from ridecheck.errors import UsageError
 from ridecheck.fleet import json_schema, load_fleet
 from ridecheck.fleet.schema import KINDS
 from ridecheck.resources import shipped
+from ridecheck.rules import engine
 from ridecheck.scaffold import init_fleet
 
 EXAMPLES = {
@@ -78,6 +79,21 @@ def _keys(schema: object) -> set[str]:
         return set()
     own = set(schema.get("properties", {}))
     return own.union(*(_keys(v) for v in schema.values()))
+
+
+@pytest.mark.parametrize("kind", ["fleet", "model", "bike"])
+def test_the_threshold_shown_in_the_examples_is_one_that_a_rule_has(
+    tmp_path: Path, kind: str
+) -> None:
+    new = init_fleet(tmp_path / "fleet")
+    path = new.root / EXAMPLES[kind].relative_to(shipped("schemas"))
+    shown = re.search(
+        r"^#     (\[thresholds.*)\n#     (.*)$", path.read_text("utf-8"), re.MULTILINE
+    )
+    assert shown
+    path.write_text(f"{path.read_text('utf-8')}\n{shown[1]}\n{shown[2]}\n", "utf-8")
+
+    assert load_fleet(new.root, known_limits=engine.known_limits()).mistakes == ()
 
 
 def test_the_layout_example_names_every_channel() -> None:
