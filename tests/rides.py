@@ -22,6 +22,7 @@ times are in seconds from its start:
     ramp.X = [[a, b, from, to], ...]   added, growing from one value to the other
     blank.X, freeze.X = [[a, b], ...]
     gaps = [[a, b], ...]               rows missing
+    clock = [[a, b, s], ...]           the log's own time cells off by so much; clock_as, how written
     refresh.X = 0.9                    the channel shows a new value only this often
     step.X = 1.0                       quantised to this
     channels, drop, only = [...]       channels beside, without, or instead of the usual
@@ -197,6 +198,9 @@ def _file_time(plan: Mapping[str, Any], t_s: np.ndarray) -> list[str]:
     shown = t_s.copy()
     for a, b, value in plan.get("clock", []):
         shown[(t_s >= a - 1e-9) & (t_s < b - 1e-9)] += value
+    if pattern := plan.get("clock_as"):
+        stamps = pl.Series([START + timedelta(seconds=round(float(t), 6)) for t in shown])
+        return stamps.dt.strftime(pattern).to_list()
     return [f"{t:.3f}" for t in shown]
 
 

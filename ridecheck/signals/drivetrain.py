@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from ridecheck.model import Drivetrain
@@ -31,11 +32,17 @@ STEADY_KMH = 15.0
 LAG_S = 0.5
 """Filter lag of a displayed engine speed; makers use 0.1 to 1 s (common practice)."""
 
-BASE = 0.02
+LAG_MIDDLE_S = 0.3
+"""The middle of the lags makers use: wheel speed is compared with an engine this much late."""
+
+BASE = 0.03
 """What is left of the ratio's scatter on a steady road when all else is accounted for."""
 
 DRIVE_SLIP = 0.02
 """Slip of the driven tyre, seen only by an undriven wheel (common practice: 1 to 2 %)."""
+
+REACH = 0.05
+"""A ratio this near a rung means that gear, however fine the signals."""
 
 WIDEST = 0.12
 """A row whose computed tolerance is wider than this says nothing about the gear."""
@@ -48,6 +55,9 @@ LADDER_WITHIN = 0.025
 
 LADDER_SHARE = 0.75
 """... at least this share of the time, or there is no ladder."""
+
+USED_S = 10.0
+"""Steady seconds on a rung from which a gear counts as used."""
 
 FACTORS = {
     "in miles per hour": 1 / 1.609344,
@@ -66,6 +76,37 @@ def ratio(ride: Ride) -> Floats:
     v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where((v >= SLOWEST_KMH) & (rpm > 0), rpm / v, np.nan)
+
+
+@once
+def _log_ratio(ride: Ride) -> Floats:
+    """Log of the ratio, (n,); on calm rows the median over three refreshes, which takes out
+    the scatter of a needle without moving an edge. Wheel speed is taken LAG_MIDDLE_S
+    earlier, as engine speed shows it.
+    """
+    raw = np.log(ratio(ride)) + np.log(ride.numbers("wheel_speed") / _earlier(ride))
+    over_s = max(0.5, 3.0 * max(_finite(ride.interval_s("engine_speed")), ride.row_interval_s))
+    rows = max(1, round(over_s / ride.row_interval_s)) | 1
+    middle = (
+        pl.Series(raw)
+        .fill_nan(None)
+        .rolling_median(rows, min_samples=1, center=True)
+        .to_numpy()
+        .astype(float)
+    )
+    return np.where(_calm(ride) & ~np.isnan(raw), middle, raw)
+
+
+def _earlier(ride: Ride) -> Floats:
+    """Wheel speed LAG_MIDDLE_S before each row, (n,); the row's own at a segment's start."""
+    speed = ride.numbers("wheel_speed")
+    earlier = speed.copy()
+    for rows in motion.segment_slices(ride):
+        t_s, v = ride.t_s[rows], speed[rows]
+        known = ~np.isnan(v)
+        if known.any():
+            earlier[rows] = np.interp(t_s - LAG_MIDDLE_S, t_s[known], v[known])
+    return np.where((earlier > 0) & (speed > 0), earlier, np.nan)
 
 
 @once
@@ -117,6 +158,7 @@ def steady(ride: Ride) -> Flags:
     return usable
 
 
+@once
 def _calm(ride: Ride) -> Flags:
     """Rows around which the ratio itself stands still (no shift, no slipping clutch)."""
     log_ratio = np.log(ratio(ride))
@@ -156,15 +198,14 @@ def rungs(ride: Ride) -> Ints:
     half the way to the next rung.
     """
     ladder = _ladder(ride.settings.drivetrain)
-    log_ratio = np.log(ratio(ride)) + math.log(scale(ride))
+    log_ratio = _log_ratio(ride) + math.log(scale(ride))
     known = ~np.isnan(log_ratio)
     gears = np.zeros(len(log_ratio), dtype=np.int64)
     if known.any():
         nearest = _nearest(log_ratio[known], ladder)
         off = np.abs(log_ratio[known] - ladder[nearest])
-        within = off <= np.minimum(
-            np.nan_to_num(tolerance(ride)[known], nan=WIDEST), half_step(ride)
-        )
+        reach = np.maximum(np.nan_to_num(tolerance(ride)[known], nan=WIDEST), REACH)
+        within = off <= np.minimum(reach, half_step(ride))
         gears[known] = np.where(within, nearest + 1, 0)
     return gears
 
@@ -182,12 +223,21 @@ def in_gear(ride: Ride) -> Flags:
 
 @once
 def has_ladder(ride: Ride) -> bool:
-    """Do the ride's steady ratios lie on the model's ladder? False with too little to tell."""
+    """Do the ride's steady ratios lie on the model's ladder? False with too little to tell.
+
+    Where no gear is logged, two rungs at least must be used: a single ratio (a locked
+    torque converter on a motorway) lies near some rung of any ladder.
+    """
     log_ratio, weight_s = _steady_logs(ride)
     if weight_s.sum() < 30.0:
         return False
+    ladder = _ladder(ride.settings.drivetrain)
     shifted = log_ratio + math.log(scale(ride))
-    return _share(shifted, weight_s, _ladder(ride.settings.drivetrain)) >= LADDER_SHARE
+    if _share(shifted, weight_s, ladder) < LADDER_SHARE:
+        return False
+    nearest = _nearest(shifted, ladder)
+    used_s = np.bincount(nearest, weights=weight_s, minlength=len(ladder))
+    return ride.has("gear") or int((used_s >= USED_S).sum()) >= 2
 
 
 @once
@@ -202,12 +252,12 @@ def inferred_gear(ride: Ride) -> Floats:
 
 
 def _bridged(ride: Ride, gears: Floats) -> Floats:
-    """Lone unknowns between two of the same gear, a second or two rows apart, take it."""
+    """Unknowns of a second (or three rows) between two of the same gear take it."""
     known = np.flatnonzero(~np.isnan(gears))
     if not len(known):
         return gears
     filled = gears.copy()
-    apart_s = max(1.0, 2.0 * ride.row_interval_s) + 1e-6
+    apart_s = max(1.0, 4.0 * ride.row_interval_s) + 1e-6
     for a, b in pairwise(known):
         same = gears[a] == gears[b] and ride.segment[a] == ride.segment[b]
         if b > a + 1 and same and ride.t_s[b] - ride.t_s[a] <= apart_s:
@@ -235,7 +285,7 @@ def fit(ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0) -> Fit:
     best = shifts[int(np.argmax(shares))]
     nearest = _nearest(log_ratio + best, ladder)
     near = np.abs(log_ratio + best - ladder[nearest]) <= LADDER_WITHIN
-    used = sum(float(weight_s[near & (nearest == g)].sum()) >= 10.0 for g in range(len(ladder)))
+    used = sum(float(weight_s[near & (nearest == g)].sum()) >= USED_S for g in range(len(ladder)))
     return Fit(max(shares), used, float(weight_s.sum()))
 
 
@@ -321,7 +371,7 @@ def _steady_logs(ride: Ride) -> tuple[Floats, Floats]:
     rows = steady(ride)
     if not rows.any():
         return np.empty(0), np.empty(0)
-    bins = np.round(np.log(ratio(ride)[rows]) / BIN).astype(np.int64)
+    bins = np.round(_log_ratio(ride)[rows] / BIN).astype(np.int64)
     values, at = np.unique(bins, return_inverse=True)
     seconds = np.bincount(at, weights=motion.row_seconds(ride)[rows]).astype(np.float64)
     return values * BIN, seconds

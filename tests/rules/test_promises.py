@@ -53,7 +53,9 @@ class TestEveryRule:
             assert rule.checks
 
     def test_needs_only_known_channels(self, rule: Rule) -> None:
-        needed = {name for need in rule.needs for name in ([need] if isinstance(need, str) else need)}
+        needed = {
+            name for need in rule.needs for name in ([need] if isinstance(need, str) else need)
+        }
 
         assert needed <= set(channels())
         assert set(rule.falsifies) <= set(channels())

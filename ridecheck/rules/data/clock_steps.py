@@ -71,7 +71,7 @@ UNITS_S = (1.0, 1e-3, 1e-6, 1e-9, 86_400.0)
 
 
 def _shown_s(ride: Ride) -> np.ndarray:
-    """The log's own time cells as seconds, where they are numbers or ISO instants; else NaN.
+    """The log's own time cells as seconds, where they are numbers or hold h:min:s; else NaN.
 
     The unit of a number (seconds, milliseconds, days ...) is the one that makes the
     ride last as long as its clean time does.
@@ -84,6 +84,9 @@ def _shown_s(ride: Ride) -> np.ndarray:
         row_s = float(np.median(np.diff(ride.t_s))) if len(ride.t_s) > 2 else 1.0
         unit_s = min(UNITS_S, key=lambda u: abs(np.log(max(lasts * u, 1e-12) / max(row_s, 1e-9))))
         return values * unit_s
-    text = cells.str.strip_chars().str.replace("T", " ").str.replace(r"(Z|[+-]\d\d:?\d\d)$", "")
-    instants = text.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", strict=False)
-    return instants.dt.epoch("us").to_numpy().astype(float) / 1e6
+    parts = cells.str.extract_groups(r"(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)").struct.unnest()
+    hours, minutes, seconds = (
+        column.str.replace(",", ".").cast(pl.Float64, strict=False).to_numpy().astype(float)
+        for column in parts
+    )
+    return np.asarray(3600.0 * hours + 60.0 * minutes + seconds)

@@ -27,6 +27,12 @@ from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 
+REFRESHED = 3
+"""Times that wheel speed must have changed meanwhile: a stalled logger stalls both."""
+
+FINE_STEP_RPM = 10.0
+"""Steps finer than this do not repeat by chance."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -91,23 +97,34 @@ def _engine_stopped(ride: Ride, span: Span) -> bool:
 
 
 def _frozen(ride: Ride, speed: np.ndarray, rpm: np.ndarray, limits: Limits) -> Iterator[Finding]:
-    """Stretches on which engine speed keeps its last digit while speed changes."""
-    same = np.concatenate((rpm[1:] == rpm[:-1], [False]))
+    """Stretches on which engine speed keeps its last digit while speed changes.
+
+    A stretch may run across a gap, if engine speed comes in fine steps: that it is the
+    same to the digit on both sides then is no chance.
+    """
+    fine = ride.channels["engine_speed"].step <= FINE_STEP_RPM
+    breaks = np.diff(rpm) != 0
+    if not fine:
+        breaks |= np.diff(ride.segment) != 0
+    first = np.flatnonzero(np.concatenate(([True], breaks)))
+    last = np.append(first[1:], len(rpm)) - 1
     shortest_s = max(limits.frozen_s, 4.0 * ride.interval_s("engine_speed"))
-    for span in motion.spans_where(ride, same, at_least_s=shortest_s):
-        at = ride.slice(span)
-        here = rpm[at][0]
+    driven = _driven(ride)
+    for a, b in zip(first, last, strict=True):
+        if ride.t_s[b] - ride.t_s[a] < shortest_s:
+            continue
+        at = slice(int(a), int(b) + 1)
         v = speed[at][np.isfinite(speed[at])]
-        if here < 1.3 * ride.settings.drivetrain.idle_rpm or len(v) < 2:
+        live = rpm[a] >= 1.3 * ride.settings.drivetrain.idle_rpm and len(v) > 1
+        if not live or v.min() < limits.moving_kmh or not driven[at].all():
             continue
-        if v.min() < limits.moving_kmh or v.max() / v.min() - 1.0 < 2.0 * limits.changes:
-            continue
-        if not _driven(ride)[at].all():
+        refreshed = int(np.count_nonzero(np.diff(v)))
+        if v.max() / v.min() - 1.0 < 2.0 * limits.changes or refreshed < REFRESHED:
             continue
         yield _finding(
             ride,
-            span,
-            f"engine speed stood at {here:.0f} rpm",
+            Span(float(ride.t_s[a]), float(ride.t_s[b])),
+            f"engine speed stood at {rpm[a]:.0f} rpm",
             f", {v.min():.0f} to {v.max():.0f} km/h",
         )
 
