@@ -4,6 +4,7 @@ import codecs
 import json
 import math
 import re
+import warnings
 from collections.abc import Mapping
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
@@ -49,7 +50,7 @@ def _cell_text(value: Any) -> Any:
     """A word as a cell would hold it: 1 and true may be written without quotes."""
     if isinstance(value, bool):
         return str(value).lower()
-    return f"{value:g}" if isinstance(value, int | float) else value
+    return str(value) if isinstance(value, int | float) else value
 
 
 def _cell_texts(value: Any) -> Any:
@@ -78,8 +79,10 @@ Words = Annotated[
 def _pattern(text: str, *, groups: tuple[str, ...]) -> str:
     needed = ", ".join(f"(?P<{g}>...)" for g in groups)
     try:
-        compiled = re.compile(text)
-    except re.error as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about notation that may change its meaning
+            compiled = re.compile(text)
+    except (re.error, OverflowError, RecursionError) as error:
         raise wrong(f"not a regular expression: {error}", f"with {needed}") from None
     missing = [g for g in groups if g not in compiled.groupindex]
     if text and missing:
@@ -393,10 +396,10 @@ class Layout(Table):
     def fingerprint(self) -> str:
         """All the file says, as canonical JSON: what a stored part was read with.
 
-        Keys at their default are left out, so that spelling a default out, the order of
-        keys and the layout's name change nothing.
+        Comments, the order of keys and the layout's name change nothing. Keys that are not
+        written are left out, so that a key of a later version changes nothing either.
         """
-        said = self.model_dump(mode="json", exclude_defaults=True)
+        said = self.model_dump(mode="json", exclude_unset=True)
         return json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
@@ -405,10 +408,16 @@ def columns_used_twice(layout: Layout) -> Mapping[str, str]:
 
     Two channels read from one column always agree, which would look like two witnesses.
     """
-    owners = dict.fromkeys(layout.time.columns, "time")
+    is_long = layout.file.shape == "long"  # its channels are values of a column, not columns
+    owners = {} if is_long else {_bare(c): "time" for c in layout.time.columns}
     twice = {}
     for name, column in layout.channels.items():
-        owner = owners.setdefault(column.column, name)
+        owner = owners.setdefault(_bare(column.column), name)
         if owner != name:
             twice[name] = owner
     return twice
+
+
+def _bare(column: str) -> str:
+    """A column's name as a reader compares it: without outer blanks and quotes."""
+    return column.strip(" \t\"'")

@@ -247,32 +247,22 @@ class _Loading:
 
     def read_bikes(self, model_names: Sequence[str], layout_names: Sequence[str]) -> None:
         """All bikes, a wrong one with what could be read of it."""
-        paths = list(self.toml_files("bikes"))
-        for path, name in paths:
+        named = list(self.toml_files("bikes"))
+        for path, name in named:
             if not BIKE_ID.fullmatch(path.stem):
                 what = "the file's name is no bike id"
                 self.note(name, [Mistake(name, 1, "", "", what, BIKE_ID_RULE)])
                 continue
-            twins = [n for p, n in paths if p.stem.casefold() == path.stem.casefold() and n != name]
-            if twins:
-                what = f"the same bike id as {twins[0]}, but for case"
-                told = Mistake(
-                    name, 1, "bike", f'"{path.stem}"', what, "bike ids differ in letters"
-                )
-                self.note(name, [told])
+            self.note(name, _twins(path.stem, name, (n for _, n in named)))
             source, file, mistakes = _read(path, name, BikeFile)
             self.note(name, mistakes)
             if source is not None:
                 file = file or _what_can_be_read(source, path.stem, mistakes)
-                self.note(
-                    name, _names_not_known(source, file, path.stem, model_names, layout_names)
-                )
+                self.note(name, _names_wrong(source, file, path.stem, model_names, layout_names))
                 model = self.models.get(file.model)
                 cruise = model.cruise if model else None
-                found = threshold_mistakes(
-                    source, file.thresholds, self.known_limits, cruise=cruise
-                )
-                self.note(name, found)
+                known = self.known_limits
+                self.note(name, threshold_mistakes(source, file.thresholds, known, cruise=cruise))
             self.bikes[path.stem] = _bike(path.stem, file)
 
     def wrong_bikes(self) -> dict[str, tuple[Mistake, ...]]:
@@ -341,7 +331,15 @@ def _layout_mistakes(source: Source | None, layout: Layout | None) -> Iterator[M
         )
 
 
-def _names_not_known(
+def _twins(stem: str, name: str, names: Iterable[str]) -> Iterator[Mistake]:
+    """Other bike files whose names differ from this one's in case only."""
+    for other in names:
+        if other != name and other.casefold() == name.casefold():
+            what = f"the same bike id as {other}, but for case"
+            yield Mistake(name, 1, "bike", f'"{stem}"', what, "bike ids differ in more than case")
+
+
+def _names_wrong(
     source: Source,
     file: BikeFile,
     stem: str,

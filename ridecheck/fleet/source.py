@@ -125,13 +125,16 @@ def _broken(file: str, text: str, message: str) -> Mistake:
     """A file that is not TOML at all, with the line the parser stopped at."""
     lines = text.split("\n")
     found = _AT_LINE.search(message)
-    number = int(found[1]) if found else len(lines) if _AT_END in message else 1
+    at_end = len(lines) if _AT_END in message else 1
+    number = int(found[1]) if found else at_end
     what = _AT_LINE.sub("", message).replace(_AT_END, "at the end of the file").strip()
-    shown = lines[number - 1].strip() if number <= len(lines) else ""
+    shown = lines[number - 1].strip() if found else ""
     hint = "one key = value a line, text in quotes, tables in [brackets]"
     if re.search(r"thresholds\.[\w-]+/", shown):
         hint = 'a rule id in a table name stands in quotes: [thresholds."family/rule"]'
-    return Mistake(file, number, "", as_toml(shown), f"not valid TOML: {what}", hint)
+    return Mistake(
+        file, number, "", as_toml(shown) if shown else "", f"not valid TOML: {what}", hint
+    )
 
 
 def _mistake(source: Source, kind: type[BaseModel], error: ErrorDetails) -> Mistake:
@@ -168,8 +171,8 @@ def _mistake(source: Source, kind: type[BaseModel], error: ErrorDetails) -> Mist
 
 def _words_in(expected: str) -> list[str]:
     """The words of ``'csv' or 'parquet'``, as pydantic lists them."""
-    quoted = re.findall(r"""'(?:\\.|[^'\\])*'|"(?:\\.|[^"\\])*\"""", expected)
-    return [str(ast.literal_eval(word)) for word in quoted]
+    literals = re.findall(r"""'(?:\\.|[^'\\])*'|"(?:\\.|[^"\\])*\"""", expected)
+    return [str(ast.literal_eval(word)) for word in literals]
 
 
 def _keys_at(kind: type[BaseModel], path: Sequence[str | int]) -> list[str]:

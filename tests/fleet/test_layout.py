@@ -107,11 +107,12 @@ def test_switches_and_gears_arrive_as_written(tmp_path: Path) -> None:
 
 
 def test_words_may_be_written_as_numbers_or_truth_values(tmp_path: Path) -> None:
-    text = f'{BENCH}[columns.clutch]\ncolumn = "c"\non = [1, true]\noff = 0\nmissing = -9999.5\n'
+    keys = 'column = "c"\non = [1, true]\noff = 0\nmissing = [-9999999, 0.125]\n'
+    text = f"{BENCH}[columns.clutch]\n{keys}"
     column = _layout(tmp_path, text).channels["clutch"]
     assert isinstance(column, SwitchColumn)
 
-    assert (column.on, column.off, column.missing) == (("1", "true"), ("0",), ("-9999.5",))
+    assert (column.on, column.off, column.missing) == (("1", "true"), ("0",), ("-9999999", "0.125"))
 
 
 @pytest.mark.parametrize(
@@ -164,6 +165,7 @@ def test_time_formats_that_are_known(tmp_path: Path, time_format: str) -> None:
         'separator = ";"\ndecimal = ","\nthousands = "."',
         'thousands = "\u00a0"',
         'encoding = "utf-16"',
+        'start_pattern = "[[](?P<date>.)(?P<time>.)"',
     ],
 )
 def test_ways_of_writing_a_file_that_go_together(tmp_path: Path, keys: str) -> None:
@@ -172,11 +174,18 @@ def test_ways_of_writing_a_file_that_go_together(tmp_path: Path, keys: str) -> N
     assert layout.file.kind == "csv"
 
 
+def test_a_long_table_may_name_a_channel_as_its_time_column(tmp_path: Path) -> None:
+    long = BENCH.replace('"csv"', '"csv"\nshape = "long"\nname_column = "n"\nvalue_column = "v"')
+    layout = _layout(tmp_path, f'{long}[columns.throttle]\ncolumn = "t"\n')
+
+    assert layout.channels["throttle"].column == "t"
+
+
 def test_the_fingerprint_is_what_is_said_and_not_how(tmp_path: Path) -> None:
     plain = _layout(tmp_path, BENCH)
     spelt_out = _layout(
         tmp_path,
-        '# c\ncolumns = { time = { column = ["t"] } }\n[file]\ndecimal = "."\nkind = "csv"\n',
+        '# c\ncolumns = { time = { column = ["t"] } }\n[file]\nkind = "csv" # c\n',
         "other",
     )
     changed = _layout(tmp_path, BENCH.replace('"t"', '"T"'))

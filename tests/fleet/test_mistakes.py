@@ -121,6 +121,8 @@ CASES = [
     ("layout", L + '[columns.front_brake]\ncolumn = "b"\nunit = "V"\n', (8, "columns.front_brake.unit", '"V"', "on_above")),
     ("layout", L + '[columns.gear]\ncolumn = "g"\nwords = { "9th" = 9 }\n', (8, "columns.gear.words.9th", "9", "1 to 8")),
     ("layout", L + '[columns.front_brake]\ncolumn = "b"\n[columns.rear_brake]\ncolumn = "b"\n', (9, "columns.rear_brake.column", '"b"', "already read as front_brake")),
+    ("layout", L.replace('"csv"', '"csv"\nstart_pattern = "a{99999999999}"'), (3, "file.start_pattern", "", "not a regular expression")),
+    ("layout", L + '[columns.gear]\ncolumn = " t "\n', (7, "columns.gear.column", '" t "', "already read as time")),
     ("layout", L + '[columns.gear]\ncolumn = "t"\n', (7, "columns.gear.column", '"t"', "already read as time")),
 ]  # fmt: skip
 
