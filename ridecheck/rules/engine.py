@@ -27,7 +27,7 @@ from ridecheck.model import (
 )
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, RaiseWhen, Rule
-from ridecheck.signals import drivetrain
+from ridecheck.signals import drivetrain, used
 from ridecheck.signals.ride import Ride
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
@@ -155,7 +155,7 @@ def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
 
 def measures(ride: Ride) -> Mapping[str, float]:
     """What the ride tells of this bike's constants, for the stage that learns over rides."""
-    return dict(drivetrain.measures(ride))
+    return {**drivetrain.measures(ride), **used.measures(ride)}
 
 
 @cache
