@@ -20,6 +20,7 @@ from ridecheck.readers import (
     unknown_bike,
 )
 from ridecheck.readers.choose import FleetFiles
+from ridecheck.readers.long import widen
 from ridecheck.readers.table import plain_name
 from ridecheck.validate import validated
 
@@ -63,6 +64,8 @@ def read_raw(member: Member, choice: Choice) -> RawTable:
             raw = read_parquet(stream, choice.layout, shown=member.name)
     else:
         raw = read_csv(member.read(), choice.layout, shown=member.name)
+    if choice.layout.file.shape == "long":
+        raw = widen(raw, choice.layout, where=member.name)
     if member.note:
         raw = replace(raw, notes=(*raw.notes, Note("rows", member.note, 1)))
     return raw

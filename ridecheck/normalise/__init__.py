@@ -15,6 +15,7 @@ from ridecheck.catalog import channels as catalog
 from ridecheck.errors import LogError
 from ridecheck.model import ChannelFacts, Note, Part, PartInfo
 from ridecheck.normalise.clock import Origin, timeline
+from ridecheck.normalise.doubts import refuse_other_units, refuse_reversed_brakes
 from ridecheck.normalise.facts import measure, row_interval_s
 from ridecheck.normalise.parts import Piece, pieces_of
 from ridecheck.normalise.stamps import read_stamps
@@ -59,6 +60,7 @@ def _channels_sha256() -> str:
 
 def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
     """The parts of one log, in file order. LogError where its time or its cells cannot be read."""
+    refuse_other_units(raw, layout, where=log.name)
     stamps = read_stamps(raw.frame, layout, where=log.name)
     line = timeline(stamps, layout, name=log.name, starts=raw.starts, restarts=raw.restarts)
     frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
@@ -66,6 +68,7 @@ def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
         frame = frame.filter(pl.Series(line.keep))
     samples, notes = _channels(frame, layout, log.name)
     samples = samples.insert_column(0, pl.Series("time", line.micros))
+    refuse_reversed_brakes(samples, layout, where=log.name)
     pieces, more = pieces_of(samples, line.breaks)
     notes = [*raw.notes, *line.notes, *notes, *more]
     starts = np.array([0, *line.breaks])

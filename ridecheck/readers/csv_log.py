@@ -29,6 +29,10 @@ _NUMBER = {
     ".": re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\Z"),
     ",": re.compile(r"[-+]?(\d+,?\d*|,\d+)([eE][-+]?\d+)?\Z"),
 }
+_THOUSANDS = {
+    ".": re.compile(r"-?[1-9]\d{0,2}(\.\d{3})+\Z"),
+    ",": re.compile(r"-?[1-9]\d{0,2}(,\d{3})+\Z"),
+}
 _SAMPLE_ROWS = 120
 
 
@@ -91,7 +95,7 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
             value=f"{sum(rows.left_out.counts.values())} lines left out",
             what_to_do="Copy it from the logger again; if it is so there too, delete it.",
         )
-    frame = read_rows(rows, start, layout)
+    frame = read_rows(rows, start, layout, shown=shown)
     return RawTable(
         frame=frame,
         notes=left_out_notes(rows),
@@ -122,7 +126,7 @@ def rows_of(body: bytes, start: CsvStart, *, first_line: int = 0, complete: bool
     )
 
 
-def read_rows(rows: Rows, start: CsvStart, layout: "Layout") -> pl.DataFrame:
+def read_rows(rows: Rows, start: CsvStart, layout: "Layout", *, shown: str) -> pl.DataFrame:
     """Mapped columns, typed as the numbers they plainly are, else as text; and ``row``.
 
     Time columns stay text: they are shown as written. Anything polars cannot take as a
@@ -131,7 +135,7 @@ def read_rows(rows: Rows, start: CsvStart, layout: "Layout") -> pl.DataFrame:
     mapped = start.mapped()
     index = {name: start.header.names.index(name) for name in mapped}
     as_text = set(time_columns(layout)) | {layout.file.bike_column, layout.file.name_column}
-    types = _plain_types(rows, [index[n] for n in mapped], layout)
+    types = _plain_types(rows, [index[n] for n in mapped], layout, shown)
     wanted = {
         index[n]: pl.String() if n in as_text else kind
         for n, kind in zip(mapped, types, strict=True)
@@ -164,7 +168,30 @@ def _parse_once(
     )
 
 
-def _plain_types(rows: Rows, columns: Sequence[int], layout: "Layout") -> list[pl.DataType]:
+def _refuse_either_mark(cells: set[str], layout: "Layout", where: str) -> None:
+    """LogError where a mark may be thousands or decimal: 950 beside 1.050, never 1.05.
+
+    A writer of decimals would give the whole numbers decimals too, or now and then drop a
+    last zero. Read as decimals, an engine would turn at one revolution a minute.
+    """
+    mark = layout.file.decimal
+    marked = {cell for cell in cells if mark in cell}
+    if len(marked) < 3 or not all(_THOUSANDS[mark].match(cell) for cell in marked):
+        return
+    plain = [cell for cell in cells - marked if cell.isdigit()]
+    if plain and all(len(cell) <= 3 for cell in plain) and max(map(int, plain)) >= 500:
+        raise LogError(
+            f'"{mark}" may mark thousands or decimals in this column',
+            where=where,
+            value=f'"{min(marked)}" beside "{max(plain, key=int)}"',
+            what_to_do="Set thousands and decimal in the layout; if it is a decimal mark, "
+            "have the logger write all decimals.",
+        )
+
+
+def _plain_types(
+    rows: Rows, columns: Sequence[int], layout: "Layout", shown: str
+) -> list[pl.DataType]:
     """Type of each column by its first and last rows: UInt8 for 0/1, Float64, else text."""
     mark = rows.separator.encode()
     number = _NUMBER[layout.file.decimal]
@@ -174,8 +201,10 @@ def _plain_types(rows: Rows, columns: Sequence[int], layout: "Layout") -> list[p
     lines = [cells for cells in lines if len(cells) >= rows.fields]
     types: list[pl.DataType] = []
     for column in columns:
-        cells = {cells[column].decode("utf-8", "replace") for cells in lines}
+        cells = {cells[column].decode("utf-8", "replace").strip() for cells in lines}
         cells.discard("")
+        if not layout.file.thousands:
+            _refuse_either_mark(cells, layout, f"{shown}, column {column + 1}")
         if cells <= {"0", "1"} and cells:
             types.append(pl.UInt8())
         elif cells and all(number.match(cell) for cell in cells) and not layout.file.thousands:
