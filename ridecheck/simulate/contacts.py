@@ -20,8 +20,19 @@ class Line:
     """
 
     __slots__ = (
-        "dead", "dead_to_unit", "gaps", "hand", "hand_s", "hang_s", "name", "pulses",
-        "unit_pulses", "_at", "_at_gap", "_at_unit", "_since_s",
+        "_at",
+        "_at_gap",
+        "_at_unit",
+        "_since_s",
+        "dead",
+        "dead_to_unit",
+        "gaps",
+        "hand",
+        "hand_s",
+        "hang_s",
+        "name",
+        "pulses",
+        "unit_pulses",
     )  # fmt: skip
 
     def __init__(self, name: str) -> None:

@@ -61,7 +61,7 @@ class Faultiness:
     integral_gain: float = 1.0
     sticks_open: bool = False
     swaps_resume: bool = False
-    speed_offset_kmh: float = 0.0
+    hold_bias_kmh: float = 0.0
     weak_limit_percent: float = 100.0
 
 
@@ -244,7 +244,7 @@ class CruiseControl:
         self.state = State.ENGAGED
         self.engage_cause = by
         if new_set or not self.memory:
-            self.set_kmh = told.speed_kmh + self.fault.speed_offset_kmh
+            self.set_kmh = told.speed_kmh
         self.memory = True
         error = self.set_kmh - told.speed_kmh
         self.phase = Phase.RESUMING if abs(error) > 3.0 else Phase.HOLD
@@ -288,7 +288,7 @@ class CruiseControl:
     def _control(self, told: Inputs, step_s: float) -> None:
         """Proportional and integral action on the speed error, then the actuator."""
         spec, fault = self.spec, self.fault
-        error = self.set_kmh - told.speed_kmh
+        error = self.set_kmh + fault.hold_bias_kmh - told.speed_kmh
         pushed = told.grip_percent > self.plate + 1.5 and told.grip_percent > 2.0
         if pushed and error < -1.0 and self.phase in (Phase.HOLD, Phase.RESUMING, Phase.OVERRIDE):
             self.phase = Phase.OVERRIDE

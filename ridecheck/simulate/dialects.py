@@ -86,7 +86,7 @@ _VOLTS = {
     "switch_set": "cc_dec_v", "switch_resume": "cc_acc_v", "switch_cancel": "cc_can_v",
     "supply_voltage": "batt", "coolant_temperature": "ect_f",
 }  # fmt: skip
-_MPH = {name: ("mph", 1.0 / MILE_KM, 0.0, 2) for name in ("wheel_speed", "gps_speed")}
+_MPH = dict.fromkeys(("wheel_speed", "gps_speed"), ("mph", 1.0 / MILE_KM, 0.0, 2))
 
 DIALECTS: dict[str, Dialect] = {
     d.name: d
@@ -104,7 +104,7 @@ DIALECTS: dict[str, Dialect] = {
             neutral="N",
             units_row=False,
             line_end="\r\n",
-        ),  # fmt: skip
+        ),
         Dialect(
             "tab",
             separator="\t",
@@ -120,7 +120,7 @@ DIALECTS: dict[str, Dialect] = {
                 "cruise_set_speed": ("mph", 1.0 / MILE_KM, 0.0, 1),
                 "coolant_temperature": ("degF", 1.8, 32.0, 0),
             },
-        ),  # fmt: skip
+        ),
         Dialect("parquet", kind="parquet", time="timestamp"),
         Dialect("spaced", separator="|", time="milliseconds", on="true", off="false", blank="-"),
     )
@@ -182,12 +182,14 @@ def _fixed(values: pl.Series, decimals: int) -> pl.Series:
     """Numbers as text with a fixed number of decimals; null stays null."""
     scaled = (values * 10**decimals).round().cast(pl.Int64)
     if not decimals:
-        return scaled.cast(pl.String)
+        whole_text: pl.Series = scaled.cast(pl.String)
+        return whole_text
     base = 10**decimals
     whole = (scaled.abs() // base).cast(pl.String)
     rest = (scaled.abs() % base).cast(pl.String).str.zfill(decimals)
     sign = pl.select(pl.when(scaled < 0).then(pl.lit("-")).otherwise(pl.lit(""))).to_series()
-    return pl.select(pl.concat_str([sign, whole, pl.lit("."), rest])).to_series()
+    text: pl.Series = pl.select(pl.concat_str([sign, whole, pl.lit("."), rest])).to_series()
+    return text
 
 
 def _cell(values: pl.Series, dialect: Dialect) -> pl.Series:

@@ -92,8 +92,8 @@ def write_fleet(fleet: FleetPlan, root: Path, *, progress: Progress | None = Non
         _write(root / "bikes" / f"{bike.spec.bike}.toml", bike_toml(bike.spec))
         done: dict[str, RideTruth] = {}
         for i, planned in enumerate(bike.rides):
-            name, truth = _write_ride(root, bike.spec, planned, (fleet.seed, number, i))
-            done[name] = truth
+            name, ridden = _write_ride(root, bike.spec, planned, (fleet.seed, number, i))
+            done[name] = ridden
             if progress:
                 progress(sum(len(t.rides) for t in truths) + len(done), total)
         truths.append(_bike_truth(bike, done))

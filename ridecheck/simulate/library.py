@@ -49,7 +49,7 @@ LOGGERS: dict[str, LoggerSpec] = {
         ),
         LoggerSpec(
             "volts-20hz", "tab", 20.0,
-            tuple(c for c in FULL_CHANNELS if c != "roll_off") + ("roll_off", "switch_cancel"),
+            (*tuple(c for c in FULL_CHANNELS if c != "roll_off"), "roll_off", "switch_cancel"),
             jitter_s=0.006, engine_lag_s=0.25,
         ),
         LoggerSpec(

@@ -98,14 +98,18 @@ class Engine:
         """Torque in N m that the closed engine takes."""
         return self.drag_nm + self.drag_nm_per_krpm * rpm / 1000.0
 
-    def torque_nm(self, rpm: float, throttle_percent: float) -> float:
-        """Torque at the crankshaft; the idle control holds the engine at its idle."""
+    def torque_nm(self, rpm: float, throttle_percent: float, *, idle_rpm: float = 0.0) -> float:
+        """Torque at the crankshaft; the idle control holds the engine at its idle.
+
+        idle_rpm: what the idle control aims at just now (a cold engine's is higher).
+        """
+        idle_rpm = idle_rpm or self.idle_rpm
         scale = self.breathing * max(rpm, 500.0) / self.redline_rpm
         share = 1.0 - math.exp(-throttle_percent / 100.0 / scale)
         drag = self.drag(rpm)
         torque = (self.full_nm(rpm) + drag) * share - drag
-        if rpm < self.idle_rpm + 150.0:
-            torque = max(torque, min(60.0, 0.25 * (self.idle_rpm - rpm)))
+        if rpm < idle_rpm + 150.0:
+            torque = max(torque, min(60.0, 0.25 * (idle_rpm - rpm)))
         return torque
 
     def throttle_for(self, torque_nm: float, rpm: float) -> float:

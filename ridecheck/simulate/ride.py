@@ -7,6 +7,8 @@ import polars as pl
 
 from ridecheck.errors import UsageError
 from ridecheck.simulate.faults import FAULTS, Fault
+from ridecheck.simulate.incidents import INCIDENTS
+from ridecheck.simulate.mishaps import MISHAPS
 from ridecheck.simulate.riding import Actor, Riding
 from ridecheck.simulate.sensors import Recorder
 from ridecheck.simulate.spec import BikeSpec, RidePlan
@@ -32,8 +34,14 @@ def simulate_ride(bike: BikeSpec, plan: RidePlan, seed: int | tuple[int, ...]) -
     streams = np.random.SeedSequence(seed).spawn(3)
     riding = Riding(bike, plan, np.random.default_rng(streams[0]))
     riding.run(_actors(bike, plan, streams[1]))
-    recorder = Recorder(riding, np.random.default_rng(streams[2]))
-    return SimulatedRide(bike, plan, recorder.frame(), ride_truth(recorder))
+    rng = np.random.default_rng(streams[2])
+    recorder = Recorder(riding, rng)
+    samples = recorder.frame()
+    truth = ride_truth(recorder)
+    for name in plan.incidents:
+        if name in MISHAPS:
+            samples = MISHAPS[name](samples, rng)
+    return SimulatedRide(bike, plan, samples, truth)
 
 
 def _actors(bike: BikeSpec, plan: RidePlan, stream: np.random.SeedSequence) -> list[Actor]:
@@ -42,6 +50,16 @@ def _actors(bike: BikeSpec, plan: RidePlan, stream: np.random.SeedSequence) -> l
     actors: list[Actor] = []
     for (name, severity, trigger), seed in zip(wanted, seeds, strict=False):
         actors.append(_fault(name)(severity, trigger, np.random.default_rng(seed)))
+    for name, seed in zip(plan.incidents, seeds[len(wanted) :], strict=True):
+        if name in INCIDENTS:
+            actors.append(INCIDENTS[name](np.random.default_rng(seed)))
+        elif name not in MISHAPS:
+            raise UsageError(
+                "no such incident",
+                where="incidents",
+                value=name,
+                what_to_do="choose of: " + ", ".join(sorted([*INCIDENTS, *MISHAPS])),
+            )
     return actors
 
 

@@ -51,6 +51,9 @@ class Rider:
         self._shift_after_s = 0.0
         self._brake_hold_s = -1.0
         self._armed_try_s = float(rng.uniform(8.0, 25.0))
+        self._hard_until_s = -1.0
+        self._fighting_since_s = -1.0
+        self._patience_s = float(rng.uniform(2.0, 5.0))
         self._short = float(rng.uniform(0.97, 1.03))
 
     # ------------------------------------------------------------ doing things at instants
@@ -76,6 +79,24 @@ class Rider:
         """Remember an act for the truth."""
         self.acts.append((round(t_s, 2), what))
 
+    def hand_acted(self, t_s: float) -> None:
+        """The rider knows why cruise lets go now."""
+        self._acted_at_s = t_s
+
+    def override(self, until_s: float) -> None:
+        """Open the throttle over cruise until an instant."""
+        self._override_until_s = until_s
+
+    def brake_hard(self, ride: "Riding", t_s: float, mps2: float, length_s: float) -> None:
+        """Brake hard with both controls for a while, whatever the road says."""
+        self.grip = 0.0
+        self._braking = (True, True)
+        ride.lines["front_brake"].press(t_s)
+        ride.lines["rear_brake"].press(t_s)
+        self.brake_mps2 = mps2
+        self._hard_until_s = t_s + length_s
+        self._acted_at_s = t_s
+
     # ------------------------------------------------------------ riding
 
     def tick(self, ride: "Riding", t_s: float) -> None:
@@ -84,6 +105,8 @@ class Rider:
         at = min(int(ride.dist_m / POINT_M), len(self.allowed) - 2)
         ahead = min(int((ride.dist_m + 0.6 * v + 1.0) / POINT_M), len(self.allowed) - 2)
         if self._waits(ride, t_s):
+            return
+        if t_s < self._hard_until_s and v > 4.0:
             return
         allowed = self.allowed[ahead] * self._short
         here, next_ = self.allowed[at], self.allowed[at + 1]
@@ -228,9 +251,9 @@ class Rider:
         hurried = rpm > engine.redline_rpm * (self.habit.shift_rpm_share + 0.06 * max(0.0, wanted))
         if gear < gears and wanted > -0.4 and (relaxed or hurried):
             self.shift(ride, t_s, gear + 1)
-        elif gear > 1 and rpm < engine.idle_rpm * (1.75 if wanted < 0.3 else 2.0):
-            self.shift(ride, t_s, gear - 1)
-        elif gear > 2 and wanted > 0.9 and self.grip > 75.0 and rpm < engine.peak_rpm * 0.7:
+        elif (gear > 1 and rpm < engine.idle_rpm * (1.75 if wanted < 0.3 else 2.0)) or (
+            gear > 2 and wanted > 0.9 and self.grip > 75.0 and rpm < engine.peak_rpm * 0.7
+        ):
             self.shift(ride, t_s, gear - 1)
 
     def shift(self, ride: "Riding", t_s: float, gear: int) -> None:
@@ -337,10 +360,10 @@ class Rider:
         self._expect_until_s = t_s + press_s + 2.0
 
     def _while_engaged(self, ride: "Riding", t_s: float, wanted: float, gap: float) -> bool:
-        if self.brake_mps2 > 0.0:  # braking, and it has not let go (yet)
-            self.grip = 0.0
-            self._drive(ride, t_s, min(wanted, -0.8))
+        if self.brake_mps2 > 0.0:
+            self._fight(ride, t_s, wanted)
             return True
+        self._fighting_since_s = -1.0
         if gap < -1.2 and wanted < -0.45 and t_s - self._acted_at_s > 1.5:
             self._slow_down(ride, t_s, wanted)
             return True
@@ -359,6 +382,21 @@ class Rider:
         if ride.rpm < ride.engine.idle_rpm * 1.6 and ride.gear > 1 and not self.shifting:
             self.shift(ride, t_s, ride.gear - 1)
         return True
+
+    def _fight(self, ride: "Riding", t_s: float, wanted: float) -> None:
+        """Braking, and it has not let go (yet): pull harder, at last pull the clutch."""
+        self.grip = 0.0
+        if self._fighting_since_s < 0.0:
+            self._fighting_since_s = t_s
+        fought_s = t_s - self._fighting_since_s
+        if fought_s > 0.5:
+            self.brake_mps2 = min(8.0, max(self.brake_mps2, 0.8) + 0.12)
+        else:
+            self._drive(ride, t_s, min(wanted, -0.8))
+        if fought_s > self._patience_s:
+            self.push(ride, "clutch", t_s, 1.2)
+            self.note(t_s, "pulls the clutch against cruise")
+            self._fighting_since_s = t_s
 
     def _slow_down(self, ride: "Riding", t_s: float, wanted: float) -> None:
         """Something is ahead: most brake, some roll the grip off, some use the panel."""

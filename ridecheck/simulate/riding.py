@@ -24,8 +24,8 @@ from ridecheck.simulate.spec import BikeSpec, RidePlan
 
 Floats = NDArray[np.float64]
 
-STEP_S = 0.02
-TICK_STEPS = 5
+STEP_S = 0.025
+TICK_STEPS = 4
 LONGEST_S = 4 * 3600.0
 CANCELLING_LINES = ("front_brake", "rear_brake", "clutch", "roll_off", "switch_cancel")
 LINES = (
@@ -104,16 +104,23 @@ class Riding:
         self.rider = Rider(plan.rider, self.route, rng)
         self.cruise = CruiseControl(bike.model.cruise)
         self.lines = {name: Line(name) for name in LINES}
+        self._cancelling = tuple(self.lines[name] for name in CANCELLING_LINES)
+        self._panel = tuple(self.lines[n] for n in ("switch_power", "switch_set", "switch_resume"))
         self.speed_signal = Disturbed()
         self.front_signal = Disturbed()
         self.rpm_signal = Disturbed()
         self.gear_signal = Disturbed()
         self.throttle_signal = Disturbed()
         self.supply_signal = Disturbed()
+        self.logged_speed = Disturbed()
+        self.ring_ripple = 0.0
+        self.tyre_factor = 1.0
+        self.plate_before = 0.0
         self.told = Telling()
         self.t_s = 0.0
         self.v = 0.0
         self.dist_m = 0.0
+        self.idle_rpm = self.engine.idle_rpm
         self.rpm = self.engine.idle_rpm
         self.gear = 0
         self.clutch_share = 1.0
@@ -179,6 +186,12 @@ class Riding:
         """A planted fault shows itself."""
         self.told.events.append(FaultEvent(fault, start_s, end_s, line))
 
+    def change_tyre(self, factor: float) -> None:
+        """Fit a tyre of another circumference; the speed signal's calibration stays."""
+        self.tyre_factor *= factor
+        self.circumference_m *= factor
+        self.radius_m *= factor
+
     @property
     def minutes(self) -> float:
         """Minutes since the ride began."""
@@ -201,7 +214,8 @@ class Riding:
         inputs = Inputs()
         rider.waiting_until_s = 4.0 + 4.0 * float(self.rng.random())
         self.lines["rear_brake"].press(0.5)
-        while self.t_s < LONGEST_S:
+        longest_s = min(LONGEST_S, 300.0 + self.route.length_m / 4.0)
+        while self.t_s < longest_s:
             self.t_s = t_s = n * STEP_S
             if n % TICK_STEPS == 0:
                 self._look(t_s)
@@ -237,6 +251,8 @@ class Riding:
         self._gust_mps += -0.04 * self._gust_mps + 0.28 * gust * float(self.rng.normal())
         warm_c = 86.0 + 6.0 * math.sin(t_s / 140.0)
         self.coolant_c += (warm_c - self.coolant_c) * 0.1 / 170.0
+        cold = max(0.0, min(1.0, (55.0 - self.coolant_c) / 35.0))
+        self.idle_rpm = self.engine.idle_rpm * (1.0 + 0.35 * cold)
         charging = min(1.0, max(0.0, (self.rpm - 700.0) / 900.0))
         self.supply_v += (12.6 + 1.55 * charging - self.load_v - self.supply_v) * 0.25
         bumps = route.bumps_m
@@ -264,7 +280,9 @@ class Riding:
         if self.stuck_plate >= 0.0:
             plate = max(plate, self.stuck_plate)
         self.plate += (plate - self.plate) * min(1.0, step_s / 0.06)
-        torque = self.engine.torque_nm(self.rpm, self.plate) if self.engine_on else -14.0
+        torque = -14.0
+        if self.engine_on:
+            torque = self.engine.torque_nm(self.rpm, self.plate, idle_rpm=self.idle_rpm)
         turn = self._rear_factor * (1.0 + self.slip + self.spin)
         drive_n = 0.0
         mass_kg = self.mass_kg * (1.0 + ROTATING_SHARE)
@@ -305,46 +323,47 @@ class Riding:
 
     def _free_engine(self, torque: float, step_s: float) -> None:
         self.rpm += torque / self.engine.inertia_kgm2 * step_s * RPM_PER_RADPS
-        lowest = self.engine.idle_rpm * 0.96 if self.engine_on else 0.0
+        lowest = self.idle_rpm * 0.96 if self.engine_on else 0.0
         self.rpm = max(lowest, min(self.engine.redline_rpm * 1.02, self.rpm))
 
     def _brakes(self, step_s: float) -> None:
-        rider = self.rider
-        wanted = rider.brake_mps2
-        share = rider.front_share
+        """Pressure follows the hand: it rises as fast as a hand pulls, and falls faster."""
+        wanted = self.rider.brake_mps2
+        front, rear = self.front_mps2, self.rear_mps2
+        if wanted <= 0.0 and front <= 0.0 and rear <= 0.0:
+            return
+        share = self.rider.front_share
         rise = 9.0 * step_s
-        for name, goal in (("front_mps2", wanted * share), ("rear_mps2", wanted * (1.0 - share))):
-            now = getattr(self, name)
-            setattr(self, name, now + max(-2.0 * rise, min(rise, goal - now)))
+        self.front_mps2 = front + max(-2.0 * rise, min(rise, wanted * share - front))
+        self.rear_mps2 = rear + max(-2.0 * rise, min(rise, wanted * (1.0 - share) - rear))
 
     def _unit(self, inputs: Inputs, t_s: float) -> None:
         """Tell the control unit what it senses; note when it takes hold or lets go."""
-        cruise, lines, spec = self.cruise, self.lines, self.model.cruise
+        cruise, spec = self.cruise, self.model.cruise
         if spec.maximum_kmh <= 0.0:
             return
         sensed = self.v * self.sensed_factor() * 3.6 if self.v > 0.8 else 0.0
+        if self.ring_ripple:
+            turn = 2.0 * math.pi * self.dist_m / self.circumference_m
+            sensed *= 1.0 + self.ring_ripple * math.sin(turn)
         inputs.t_s = t_s
-        inputs.speed_kmh = self.speed_signal.now(t_s, sensed)
-        inputs.rpm = self.rpm_signal.now(t_s, self.rpm)
-        inputs.gear = int(self.gear_signal.now(t_s, float(self.gear)))
+        inputs.speed_kmh = self.speed_signal.now(t_s, sensed) if self.speed_signal.all else sensed
+        inputs.rpm = self.rpm_signal.now(t_s, self.rpm) if self.rpm_signal.all else self.rpm
+        inputs.gear = self.gear
+        if self.gear_signal.all:
+            inputs.gear = int(self.gear_signal.now(t_s, float(self.gear)))
         inputs.grip_percent = self.rider.grip
-        inputs.engine_on = self.engine_on and not lines["run_off"].hand
+        inputs.engine_on = self.engine_on
         inputs.intervention = self.intervention
-        inputs.supply_v = self.supply_signal.now(t_s, self.supply_v)
-        stopped_by = ""
-        for name in CANCELLING_LINES:
-            line = lines[name]
-            if (line.hand or line.pulses or line.unit_pulses) and line.seen_by_unit(
-                t_s, STEP_S, spec.debounce_s
-            ):
-                stopped_by = name if name != "switch_cancel" else "cancel_switch"
-                break
-        if not stopped_by and lines["side_stand"].hand:
-            stopped_by = "side_stand"
-        inputs.stopped_by = stopped_by
-        inputs.power = lines["switch_power"].seen_by_unit(t_s, STEP_S, 0.02)
-        inputs.set_pressed = lines["switch_set"].seen_by_unit(t_s, STEP_S, 0.02)
-        inputs.resume_pressed = lines["switch_resume"].seen_by_unit(t_s, STEP_S, 0.02)
+        inputs.supply_v = self.supply_v
+        if self.supply_signal.all:
+            inputs.supply_v = self.supply_signal.now(t_s, self.supply_v)
+        inputs.stopped_by = self._stopped_by(t_s, spec.debounce_s)
+        power, set_, resume = self._panel
+        inputs.power = _pressed(power, t_s)
+        inputs.set_pressed = _pressed(set_, t_s)
+        inputs.resume_pressed = _pressed(resume, t_s)
+        self.plate_before = cruise.plate if cruise.engaged else self.plate_before
         was, phase_was, set_was = cruise.state, cruise.phase, cruise.set_kmh
         cruise.step(inputs, STEP_S)
         if cruise.state != was:
@@ -353,6 +372,17 @@ class Riding:
             self.told.phases.append((t_s, str(cruise.phase)))
         if cruise.memory and cruise.set_kmh != set_was:
             self.told.set_kmh.append((t_s, cruise.set_kmh))
+
+    def _stopped_by(self, t_s: float, debounce_s: float) -> str:
+        """The first input that says "no" in this step; "" where all say yes."""
+        for line in self._cancelling:
+            if (line.hand or line.pulses or line.unit_pulses) and line.seen_by_unit(
+                t_s, STEP_S, debounce_s
+            ):
+                return line.name if line.name != "switch_cancel" else "cancel_switch"
+        if self.lines["run_off"].hand:
+            return "engine_off"
+        return "side_stand" if self.lines["side_stand"].hand else ""
 
     def overlaps(self, line: str, *, longer_than_s: float) -> list[Interval]:
         """When a control was operated while cruise was engaged, longer than so many seconds."""
@@ -368,7 +398,7 @@ class Riding:
         """What the unit's speed sensor reads, as a factor on the true speed."""
         if self.model.taken_from == "front_wheel":
             return self._front_factor
-        return self._rear_factor * (1.0 + self.slip + self.spin)
+        return self._rear_factor * (1.0 + self.slip + self.spin) / self.tyre_factor
 
     def _changed(self, was: State, now: State, t_s: float) -> None:
         if now == State.ENGAGED:
@@ -421,7 +451,7 @@ class Riding:
                 self.supply_v,
                 self.coolant_c,
                 self.cruise.plate,
-            )  # fmt: skip
+            )
         )
 
     def _finish(self, actors: "list[Actor]") -> None:
@@ -434,6 +464,10 @@ class Riding:
             self.told.armed_s.append((self._armed_since_s, end_s))
         for actor in actors:
             actor.end(self, end_s)
+
+
+def _pressed(line: Line, t_s: float) -> bool:
+    return (line.hand or bool(line.pulses)) and line.seen_by_unit(t_s, STEP_S, 0.02)
 
 
 class Actor:

@@ -1,5 +1,6 @@
 """From what happened to what a logger recorded: sensing, lag, steps, refresh, jitter, blanks."""
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from datetime import timedelta
@@ -33,8 +34,12 @@ SWITCH_LINES = {
     "fault_lamp": "fault_lamp",
 }
 FRONT_KPA_PER_MPS2 = 520.0
+FEW_PULSES = 8
+PULSE_TIMEOUT_S = 1.0
 REAR_KPA_PER_MPS2 = 700.0
 FILAMENT_S = 0.08
+BOUNCE_S = 0.004
+"""A good switch bounces for a millisecond or a few, never for ten."""
 STEPS = {
     "throttle": 0.4,
     "throttle_grip": 0.4,
@@ -64,8 +69,20 @@ class Recorder:
         track = np.array(ride.told.track)
         self.track = {name: track[:, i] for i, name in enumerate(TRACK)}
         self.end_s = float(self.track["t_s"][-1])
-        self.lines = {name: line.on_s() for name, line in ride.lines.items()}
+        self.lines = {name: self._bounced(line.on_s()) for name, line in ride.lines.items()}
         self.row_s = self._rows()
+
+    def _bounced(self, on_s: list[Interval]) -> list[Interval]:
+        """Good contacts bounce for a few milliseconds when they close."""
+        if not on_s:
+            return on_s
+        size_s = self.rng.uniform(0.0005, BOUNCE_S, len(on_s))
+        gaps = [
+            (start_s + 0.001, start_s + 0.001 + float(gap_s))
+            for (start_s, end_s), gap_s in zip(on_s, size_s, strict=True)
+            if end_s - start_s > 0.03
+        ]
+        return subtract(on_s, gaps)
 
     def _rows(self) -> Floats:
         """When each row is taken: the rate, a random phase, jitter, rows lost."""
@@ -79,7 +96,8 @@ class Recorder:
             )
         if logger.drop_rows_share:
             row_s = row_s[self.rng.random(count) >= logger.drop_rows_share]
-        return np.maximum(0.0, row_s)
+        rows: Floats = np.maximum(0.0, row_s)
+        return rows
 
     def frame(self) -> pl.DataFrame:
         """All logged channels in the units of the catalogue, with ``time``."""
@@ -153,8 +171,7 @@ class Recorder:
 
     def _neutral(self) -> list[Interval]:
         gears = [(0.0, 0), *self.ride.told.gears, (self.end_s + 1.0, -1)]
-        quiet = [(a, b) for (a, gear), (b, _) in zip(gears, gears[1:], strict=False) if gear == 0]
-        return quiet
+        return [(a, b) for (a, gear), (b, _) in itertools.pairwise(gears) if gear == 0]
 
     def at(self, name: str, t_s: Floats) -> Floats:
         """A tracked quantity at any instants."""
@@ -168,14 +185,39 @@ class Recorder:
 
 def _wheel_speed(rec: Recorder, t_s: Floats) -> Floats:
     ride, model = rec.ride, rec.ride.model
-    factor = "front_factor" if model.taken_from == "front_wheel" else "rear_factor"
     speed_kmh = rec.at("speed_mps", t_s) * 3.6
-    # what the maker calibrated for: the nominal tyre
-    speed_kmh = speed_kmh * rec.at(factor, t_s) / ride.bike.circumference_factor
+    if model.taken_from == "front_wheel":
+        speed_kmh = speed_kmh * rec.at("front_factor", t_s)
+    else:  # the maker calibrated for the nominal tyre
+        nominal = ride.bike.circumference_factor * ride.tyre_factor
+        speed_kmh = speed_kmh * rec.at("rear_factor", t_s) / nominal
+    if ride.ring_ripple:
+        turn = 2.0 * math.pi * rec.at("distance_m", t_s) / ride.circumference_m
+        speed_kmh = speed_kmh * (1.0 + ride.ring_ripple * np.sin(turn))
+    if model.pulses_per_turn <= FEW_PULSES:
+        speed_kmh = _by_pulses(rec, t_s, speed_kmh)
     speed_kmh = speed_kmh * (1.0 + model.reads_high_percent / 100.0)
     speed_kmh = speed_kmh + rec.noise(0.04, t_s) * (speed_kmh > 1.0)
     speed_kmh = np.where(speed_kmh < rec.logger.dropout_below_kmh, 0.0, speed_kmh)
-    return np.maximum(0.0, ride.speed_signal.over(t_s, speed_kmh))
+    told = ride.speed_signal.over(t_s, speed_kmh)
+    return np.maximum(0.0, ride.logged_speed.over(t_s, told))
+
+
+def _by_pulses(rec: Recorder, t_s: Floats, speed_kmh: Floats) -> Floats:
+    """Speed from the time between two pulses: it stands still until the next one comes.
+
+    With no pulse for PULSE_TIMEOUT_S it reads nothing.
+    """
+    apart_m = rec.ride.circumference_m / rec.ride.model.pulses_per_turn
+    at_m, at_s = rec.track["distance_m"], rec.track["t_s"]
+    pulses = np.floor(np.interp(t_s, at_s, at_m) / apart_m)
+    rising_m = at_m + np.arange(len(at_m)) * 1e-9
+    last_s = np.interp(pulses * apart_m, rising_m, at_s)
+    before_s = np.interp((pulses - 1.0) * apart_m, rising_m, at_s)
+    between_s = np.maximum(1e-3, last_s - before_s)
+    factor = speed_kmh / np.maximum(0.1, rec.at("speed_mps", t_s) * 3.6)
+    read = apart_m / between_s * 3.6 * np.clip(factor, 0.5, 2.0)
+    return np.where((t_s - last_s > PULSE_TIMEOUT_S) | (pulses < 1.0), 0.0, read)
 
 
 def _front_wheel_speed(rec: Recorder, t_s: Floats) -> Floats:
@@ -284,7 +326,7 @@ def _grip(rec: Recorder, t_s: Floats) -> Floats:
 
 
 def _odometer(rec: Recorder, t_s: Floats) -> Floats:
-    high = 1.0 / rec.ride.bike.circumference_factor
+    high = 1.0 / rec.ride.bike.circumference_factor / rec.ride.tyre_factor
     return rec.ride.plan.odometer_km + rec.at("distance_m", t_s) / 1000.0 * high - 0.05
 
 

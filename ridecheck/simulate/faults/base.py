@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from numpy.random import Generator
 
-from ridecheck.simulate.riding import TICK_STEPS, STEP_S, Actor, Riding
+from ridecheck.simulate.riding import STEP_S, TICK_STEPS, Actor, Riding
 
 TICK_S = TICK_STEPS * STEP_S
 
