@@ -34,8 +34,6 @@ from ridecheck.statistics import chance_of_as_many
 
 __all__ = ["Diagnosis", "diagnose", "ordered_checks"]
 
-FALSE_CANCELS_PER_RIDE = 0.02
-"""How often a bike in order seems to have had a cancel nobody asked for."""
 FALSE_AGAIN = 0.5
 """A false finding is followed by another in the same ride about this often."""
 LEAST_BY_CHANCE = 1e-7
@@ -113,7 +111,13 @@ def case_of(
     """The weighed case of a bike, None where no fault or danger is open."""
     known = knowledge()
     loaded = all_rules() if rules is None else rules
-    evidence = Evidence(results, closed=closed, known=known, rules=loaded)
+    evidence = Evidence(
+        results,
+        closed=closed,
+        must_cancel=settings.cruise.must_cancel,
+        known=known,
+        rules=loaded,
+    )
     if not evidence.weighty:
         return None
     history = History(
@@ -176,10 +180,9 @@ def _cancel_clue(evidence: Evidence, forms: tuple[Form, ...]) -> Clue:
     """That there were cancels nobody asked for at all, or none although cruise was used."""
     could = np.array([evidence.could_cancel(f.cause, strength=f.strength) for f in forms])
     rides = len({c.ride.ride for c in evidence.free_cancels})
+    by_chance = chance_of_as_many(rides, evidence.false_cancels())
     if not rides:
-        return Clue(False, could, FALSE_CANCELS_PER_RIDE)
-    used = sum(r.engagements > 0 for r in evidence.rides)
-    by_chance = chance_of_as_many(rides, FALSE_CANCELS_PER_RIDE * max(used, rides))
+        return Clue(False, could, by_chance)
     by_chance *= FALSE_AGAIN ** (len(evidence.free_cancels) - rides)
     chances = np.maximum(could, LEAST_WHERE_SEEN * np.array([f.cause.cancels for f in forms]))
     return Clue(True, chances, max(by_chance, LEAST_BY_CHANCE))

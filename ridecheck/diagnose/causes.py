@@ -35,11 +35,12 @@ class PartFacts:
 
 @dataclass(frozen=True, slots=True, config=_STRICT)
 class Sign:
-    """Something a log can show: findings of a rule, of certain channels or of any."""
+    """Something a log can show: findings of a rule, or a switch that was never on."""
 
     id: str
-    rule: str
     tells: str
+    rule: str = ""
+    never_on: str = ""
     channels: tuple[str, ...] = ()
     false_per_ride: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.003
 
@@ -127,6 +128,9 @@ def _refuse_unknown_names(known: Knowledge) -> None:
         _among(cause.id, cause.cancels_as, known.cancels)
         _among(cause.id, cause.found_by, checks())
         _among(cause.id, [cause.part] if cause.part else [], known.parts)
+    for sign in known.signs.values():
+        if bool(sign.rule) == bool(sign.never_on):
+            raise ValueError(f"causes.toml: {sign.id} needs either a rule or never_on")
     for move in known.moved_by:
         _among(f"moved_by {move.kind}", [*move.times, *move.share], known.causes)
 

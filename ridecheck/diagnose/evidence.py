@@ -18,13 +18,23 @@ from ridecheck.statistics import pulse_seen
 
 CANCEL_RULE = "cruise/cancel-without-cause"
 UNEXPLAINED = "unexplained"
+FALSE_CANCELS_FULL = 0.02
+"""Rides of a bike in order that seem to have a cancel nobody asked for, all inputs logged."""
+FALSE_CANCELS_VOTE = 0.1
+"""The same where the rider's next press is all there is to judge by."""
+TEN_HZ_S = 0.101
+USES_ALL_S = 120.0
+"""In so long a rider uses every control he ever uses (common practice)."""
 ENGAGED_S_PER_CANCEL = 1200.0
 """An intermittent fault that cancels does so about this often (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class SignSeen:
-    """How often a sign was seen: findings, rides that show it, rides that could have."""
+    """How often a sign was seen: findings, rides that show it, rides that could have.
+
+    A switch that was never on counts once, for all rides together.
+    """
 
     sign: Sign
     findings: int
@@ -52,12 +62,14 @@ class Evidence:
         results: Iterable[RideResult],
         *,
         closed: frozenset[str],
+        must_cancel: Sequence[str] = (),
         known: Knowledge,
         rules: Mapping[str, Rule],
     ) -> None:
         self.rides = tuple(sorted(results, key=lambda r: (str(r.start or ""), r.ride)))
         self.known = known
         self.rules = rules
+        self._must_cancel = tuple(must_cancel)
         self._closed = closed
         self._looked: dict[tuple[str, str], float] = {}
         self._by_id = {r.ride: r for r in self.rides}
@@ -81,11 +93,29 @@ class Evidence:
         """The signs that were seen, by id."""
         found = {}
         for sign in self.known.signs.values():
+            if sign.never_on:
+                if self._never_on(sign):
+                    found[sign.id] = SignSeen(sign, 1, 1, 1.0)
+                continue
             hits = [f for f in self.open_findings if self._is_sign(sign, f)]
             if hits:
                 rides = len({f.ride for f in hits})
                 looked = sum(self.look(sign, r) for r in self.rides)
                 found[sign.id] = SignSeen(sign, len(hits), rides, max(looked, rides))
+        return found
+
+    def _never_on(self, sign: Sign) -> bool:
+        """True where a switch was on in no ride after the first weighty finding there."""
+        rides = [r for r in self.rides if self.look(sign, r)]
+        last = f"last_on_s.{sign.never_on}"
+        return bool(rides) and all(r.measures[last] <= self._first_s[r.ride] for r in rides)
+
+    @cached_property
+    def _first_s(self) -> Mapping[str, float]:
+        """When the first weighty finding of a ride began, by ride."""
+        found: dict[str, float] = {}
+        for f in self.weighty:
+            found[f.ride] = min(f.start_s, found.get(f.ride, f.start_s))
         return found
 
     def _is_sign(self, sign: Sign, finding: StoredFinding) -> bool:
@@ -107,6 +137,8 @@ class Evidence:
         return self._looked[key]
 
     def _look(self, sign: Sign, ride: RideResult) -> float:
+        if sign.never_on:
+            return self._look_for_use(sign, ride)
         outcome = self._outcomes[ride.ride].get(sign.rule)
         if outcome is None or not self._speaks_of_the_bike(sign, ride):
             return 0.0
@@ -115,6 +147,13 @@ class Evidence:
         if outcome.state in (State.OK, State.FAULT):
             return 1.0
         return self._part_of_what_clears(outcome)
+
+    def _look_for_use(self, sign: Sign, ride: RideResult) -> float:
+        """1 where a ride goes on long enough after its first finding to use every control."""
+        if ride.ride not in self._first_s or not ride.fits_model:
+            return 0.0
+        enough = ride.duration_s - self._first_s[ride.ride] >= USES_ALL_S
+        return float(enough and f"last_on_s.{sign.never_on}" in ride.measures)
 
     def _part_of_what_clears(self, outcome: RuleOutcome) -> float:
         """Share of the exposure that would have been enough for an ok."""
@@ -158,6 +197,22 @@ class Evidence:
             if f.rule == CANCEL_RULE and f.start_s - 1.0 <= cancel.t_s <= f.end_s + 1.0
         ]
         return bool(told) and all(f.id in self._closed for f in told)
+
+    def false_cancels(self) -> float:
+        """How many rides a bike in order would seem to have such a cancel in.
+
+        Where inputs are not logged, or too slowly, all that speaks is that the rider wanted
+        cruise back: that is wrong more often.
+        """
+        expected = 0.0
+        for ride in self.rides:
+            if ride.engagements and ride.fits_model:
+                full = all(
+                    logged(ride, c) and ride.channels[c].interval_s <= TEN_HZ_S
+                    for c in self._must_cancel
+                )
+                expected += FALSE_CANCELS_FULL if full else FALSE_CANCELS_VOTE
+        return expected
 
     def could_cancel(self, cause: Cause, *, strength: float = 1.0) -> float:
         """Chance that cruise would have been ended by the cause at least once."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.diagnose.causes import Cause, Knowledge
+from ridecheck.diagnose.causes import Cause, Knowledge, Sign
 from ridecheck.diagnose.evidence import UNEXPLAINED, Evidence, pulse_chance
 from ridecheck.diagnose.history import Bench, Moved
 from ridecheck.diagnose.posterior import Posterior
@@ -59,8 +59,11 @@ class Case:
 def suspects_of(case: Case) -> tuple[Suspect, ...]:
     """The parts worth suspecting, the one to look at first in front; shares sum to at most 1."""
     shares = {part: case.of_part(part) for part in case.known.parts}
+    likely = sum(shares.values()) >= 0.5
     shares = _capped(case, shares)
     kept = {p: s for p, s in shares.items() if s >= SHOWN}
+    if not likely and not any(_has_own_evidence(case, p) for p in kept):
+        return ()  # more likely than not nothing listed, and nothing but guesses
     first = {p for p in NOT_THE_BIKE if kept.get(p, 0.0) >= COMES_FIRST}
     order = sorted(kept, key=lambda p: (p not in first, -round(kept[p], 9), p))[:AT_MOST]
     return tuple(_suspect(case, part, kept[part]) for part in order)
@@ -125,7 +128,9 @@ def _seen_of(case: Case, part: str) -> tuple[str, ...]:
     told = []
     for seen in case.evidence.seen.values():
         shows = max(c.shows.get(seen.sign.id, 0.0) for c in case.known.of_part(part))
-        if shows >= 0.1:
+        if shows >= 0.1 and seen.sign.never_on:
+            told.append(f"{seen.sign.tells} after the first finding of a ride")
+        elif shows >= 0.1:
             of = f" of {round(seen.looked)}" if round(seen.looked) > seen.rides else ""
             told.append(
                 f"{seen.sign.tells}: {_times(seen.findings)}, in {seen.rides}{of} "
@@ -175,11 +180,16 @@ def _not_seen_of(case: Case, part: str) -> tuple[str, ...]:
         sign = case.known.signs[sign_id]
         chance = case.evidence.could_show(sign, cause)
         if sign_id not in case.evidence.seen and chance >= 0.2:
-            told.append(
-                f"no {sign.tells} in {case.evidence.hours(sign):.1f} h looked over "
-                f"({100 * chance:.0f} % likely to show by now)"
-            )
+            told.append(_not_seen(sign, case.evidence.hours(sign), chance))
     return (*told, *_unseen_in_cancels(case, cause))
+
+
+def _not_seen(sign: Sign, hours: float, chance: float) -> str:
+    if sign.never_on:
+        return f"the {sign.never_on.replace('_', ' ')} was on after the first finding of a ride"
+    return (
+        f"no {sign.tells} in {hours:.1f} h looked over ({100 * chance:.0f} % likely to show by now)"
+    )
 
 
 def _unseen_in_cancels(case: Case, cause: Cause) -> tuple[str, ...]:

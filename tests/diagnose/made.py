@@ -61,8 +61,12 @@ def ride(
     cancels: Iterable[str] = (),
     fits_model: bool = True,
     dated: bool = True,
+    never_on: Iterable[str] | None = None,
 ) -> RideResult:
-    """One ride. found: rule -> channels under suspicion; cancels: causes nobody asked for."""
+    """One ride. found: rule -> channels under suspicion; cancels: causes nobody asked for.
+
+    never_on: switches that were on in no row, all others were (None: not counted at all).
+    """
     start = FIRST_RIDE + timedelta(days=number) if dated else None
     name = f"T07-{number:03d}"
     found = dict(found or {})
@@ -104,6 +108,9 @@ def ride(
         findings=findings,
         cancels=tuple(cancel(cause, name, at_s=60.0 * (1 + k)) for k, cause in enumerate(cancels)),
         fits_model=fits_model,
+        measures={}
+        if never_on is None
+        else {f"last_on_s.{c}": -1.0 if c in set(never_on) else 3000.0 for c in channels},
     )
 
 

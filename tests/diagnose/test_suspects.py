@@ -16,7 +16,9 @@ from ridecheck.model import Severity
 
 PULSES, LOST = "switches/short-pulses", "speed/signal-lost"
 UNDER_BRAKING, WRONG = "cruise/engaged-under-braking", "data/wrong-model"
-RULES = sorted({s.rule for s in knowledge().signs.values()} | {"cruise/cancel-without-cause"})
+RULES = sorted(
+    {s.rule for s in knowledge().signs.values() if s.rule} | {"cruise/cancel-without-cause"}
+)
 NO_ROLL_OFF = [c for c in CHANNELS if c not in ("roll_off", "side_stand")]
 
 
@@ -61,7 +63,6 @@ SIGNATURES = [
     ("engine_speed_signal", "drivetrain/engine-speed-lost", ("engine_speed",), []),
     ("actuator", "cruise/hunts", ("wheel_speed",), []),
     ("actuator", "cruise/throttle-stays-open", ("throttle",), []),
-    ("front_brake_switch", "switches/brake-dead", ("front_brake",), []),
     ("rear_brake_switch", "switches/brake-stuck-on", ("rear_brake",), []),
     ("wrong_model", WRONG, ("wheel_speed",), []),
 ]
@@ -106,6 +107,55 @@ def test_one_pulse_in_many_clean_rides_is_rather_no_fault():
     rides += [ride(i, ok=RULES) for i in range(1, 12)]
 
     assert told(rides).unassigned > 0.5
+
+
+@pytest.mark.parametrize(
+    ("never_on", "part"),
+    [
+        (["front_brake"], "front_brake_switch"),
+        (["rear_brake"], "rear_brake_switch"),
+    ],
+)
+def test_a_dead_brake_switch_is_the_one_that_was_never_on(never_on, part):
+    both = ("front_brake", "rear_brake")
+    dead = seen(
+        "switches/brake-dead",
+        both,
+        never_on=never_on,
+        severity=Severity.DANGER,
+        channels=set(CHANNELS) - {"brake_lamp"},
+    )
+
+    found = told(dead)
+
+    assert parts(found)[0] == part
+    assert found.suspects[0].probability > 0.5
+
+
+def test_both_brakes_dead_with_set_ignored_is_rather_the_fuse_they_share():
+    dead = {"switches/brake-dead": ("front_brake",), "cruise/set-ignored": ("switch_set",)}
+    rides = [
+        ride(
+            i,
+            ok=RULES,
+            found=dead,
+            times=4,
+            never_on=["front_brake", "rear_brake"],
+            severity=Severity.DANGER,
+        )
+        for i in range(3)
+    ]
+
+    assert parts(told(rides))[0] == "supply"
+
+
+def test_guesses_are_not_named_while_no_fault_is_the_likelier():
+    lone = ride(1, ok=RULES, hz=1.0, hours=0.2, cancels=["unexplained"])
+
+    found = told([lone, ride(2, ok=RULES, hz=1.0)])
+
+    assert found.suspects == ()
+    assert found.unassigned == 1.0
 
 
 class TestProbabilities:

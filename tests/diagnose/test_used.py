@@ -12,6 +12,8 @@ def test_counts_each_logged_switch():
 
     assert found["times_on.front_brake"] == 1.0
     assert found["times_on.rear_brake"] == 0.0
+    assert found["last_on_s.front_brake"] > 30.0
+    assert found["last_on_s.rear_brake"] == -1.0
 
 
 def test_says_nothing_of_a_switch_that_is_not_logged():
