@@ -28,8 +28,11 @@ BASELINE_S = 3.0
 ENGAGED = "cruise_engaged"
 
 SHARP_REFRESHES, SHARP_S = 4.0, 0.5
-"""A number's departure is weighed where its onset is known to this many refreshes, or this
-long; slower ones are drift (a hill, the wind), which ends cruise by a limit, not at once."""
+"""A departure counts as sudden where its onset is known to this many refreshes, or this long."""
+
+SUDDEN = ("supply_voltage", "front_brake_pressure", "rear_brake_pressure", "vertical_acceleration")
+"""Numbers whose departure can end cruise by itself. Speed, engine, throttle and grip follow
+the road, the rider and cruise itself: of them only a jump between two refreshes can."""
 
 EFFECTS = (ENGAGED, "switch_set", "switch_resume")
 """What ends no engagement: cruise itself, and the buttons that ask for it."""
@@ -83,7 +86,7 @@ class Move:
     """One channel's change.
 
     at_s: first row that shows it. span: the stretch it surely happened in. up: on, or a
-    rise. sharp: an edge, or a departure whose onset is known closely. what: in words.
+    rise. sharp: sudden enough to end cruise by itself. what: in words.
     """
 
     channel: str
@@ -166,7 +169,7 @@ def _told_first(first: Move, let_go: Move | None, t_s: float) -> str:
     when = f"{abs(lead_s):.2f} s {'before' if lead_s > 0 else 'after'} cruise let go"
     if abs(lead_s) < 5e-3:
         when = "in the row in which cruise let go"
-    told = f"{first.what} moved first, {when}"
+    told = f"{first.what} came first, {when}"
     if let_go is None or first.surely_before(let_go):
         return told
     return f"{told}; which of the two came first cannot be told {_rate(let_go, first)}"
@@ -252,7 +255,8 @@ def _departures(ride: Ride, name: str, window: Span) -> Iterator[Move]:
     up = bool(away[hit] > 0)
     what = _departure_words(name, up=up)
     sharp_s = max(SHARP_S, SHARP_REFRESHES * max(facts.interval_s, ride.row_interval_s))
-    yield Move(name, float(t_s[hit]), span, up, what, sharp=span.length_s <= sharp_s)
+    sharp = name in SUDDEN and span.length_s <= sharp_s
+    yield Move(name, float(t_s[hit]), span, up, what, sharp=sharp)
 
 
 def _jump(ride: Ride, name: str, t_s: Floats, values: Floats, i: int) -> Move:
