@@ -18,7 +18,7 @@ from ridecheck.diagnose.causes import Cause, knowledge
 from ridecheck.diagnose.evidence import Evidence
 from ridecheck.diagnose.history import Bench, EventLike, History, Moved
 from ridecheck.diagnose.order import least_minutes
-from ridecheck.diagnose.posterior import Clue, Floats, Posterior, weigh
+from ridecheck.diagnose.posterior import TEMPER, Clue, Floats, Posterior, weigh
 from ridecheck.diagnose.suspects import (
     BRAKE_SWITCHES,
     PLUG_CHECKS,
@@ -165,14 +165,16 @@ def _sign_clues(evidence: Evidence, forms: tuple[Form, ...]) -> list[Clue]:
     for sign in evidence.known.signs.values():
         could = np.array([evidence.could_show(sign, f.cause, strength=f.strength) for f in forms])
         seen = evidence.seen.get(sign.id)
+        # That a switch works, or does not, hangs on nothing else: it counts fully.
+        weight = 1.0 if sign.never_on else TEMPER
         if seen is not None:
             by_chance = chance_of_as_many(seen.rides, sign.false_per_ride * seen.looked)
             by_chance *= FALSE_AGAIN ** (seen.findings - seen.rides)
             shows = np.array([f.cause.shows.get(sign.id, 0.0) for f in forms])
             chances = np.maximum(could, LEAST_WHERE_SEEN * shows)
-            clues.append(Clue(True, chances, max(by_chance, LEAST_BY_CHANCE)))
+            clues.append(Clue(True, chances, max(by_chance, LEAST_BY_CHANCE), weight=weight))
         elif could.any():
-            clues.append(Clue(False, could, sign.false_per_ride))
+            clues.append(Clue(False, could, sign.false_per_ride, weight=weight))
     return clues
 
 
