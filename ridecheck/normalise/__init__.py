@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING
@@ -14,7 +14,7 @@ import polars as pl
 from ridecheck.catalog import channels as catalog
 from ridecheck.errors import LogError
 from ridecheck.model import ChannelFacts, Note, Part, PartInfo
-from ridecheck.normalise.clock import Origin, timeline
+from ridecheck.normalise.clock import Before, Origin, timeline
 from ridecheck.normalise.doubts import refuse_other_units, refuse_reversed_brakes
 from ridecheck.normalise.facts import measure, row_interval_s
 from ridecheck.normalise.parts import Piece, pieces_of
@@ -32,7 +32,7 @@ READER_VERSION = "1"
 LATE_CLOCK = timedelta(days=1)
 """A ride dated this much after its log was first seen has a wrong clock."""
 
-__all__ = ["READER_VERSION", "LogId", "normalise", "read_key"]
+__all__ = ["READER_VERSION", "Carry", "LogId", "normalise", "normalise_batch", "read_key"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +58,44 @@ def _channels_sha256() -> str:
     return hashlib.sha256(shipped("schemas", "channels.toml").read_bytes()).hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """Where a log that is read in batches left off: what the next batch goes on from.
+
+    from_row: index of the batch's first row that is not yet in a part; it and those after
+    it come again with the next batch.
+    """
+
+    log: LogId
+    before: Before | None = None
+    base_us: int = 0
+    cut_before: bool = False
+    from_row: int = 0
+
+
 def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
     """The parts of one log, in file order. LogError where its time or its cells cannot be read."""
+    return normalise_batch(raw, layout, Carry(log), last=True)[0]
+
+
+def normalise_batch(
+    raw: RawTable, layout: "Layout", carry: Carry, *, last: bool
+) -> tuple[tuple[Part, ...], Carry]:
+    """The parts that are whole in a batch of a log's rows, and what the next batch needs.
+
+    last False: the last part may go on in the next batch, so its rows are left for it.
+    """
+    log = carry.log
     refuse_other_units(raw, layout, where=log.name)
     stamps = read_stamps(raw.frame, layout, where=log.name)
-    line = timeline(stamps, layout, name=log.name, starts=raw.starts, restarts=raw.restarts)
+    line = timeline(
+        stamps,
+        layout,
+        name=log.name,
+        starts=raw.starts,
+        restarts=raw.restarts,
+        before=carry.before,
+    )
     frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
     if not line.keep.all():
         frame = frame.filter(pl.Series(line.keep))
@@ -73,8 +106,11 @@ def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
     notes = [*raw.notes, *line.notes, *notes, *more]
     starts = np.array([0, *line.breaks])
     parts: list[Part] = []
-    base_us = 0
-    for number, piece in enumerate(pieces):
+    base_us = carry.base_us
+    if pieces and carry.cut_before:
+        pieces[0] = replace(pieces[0], cut_before=True)
+    whole = pieces if last else pieces[:-1]
+    for number, piece in enumerate(whole):
         origin = line.origins[int(np.searchsorted(starts, piece.begin, "right")) - 1]
         rows = samples.slice(piece.begin, piece.end - piece.begin)
         origin = _checked_by_first_seen(origin, rows, log)
@@ -85,7 +121,18 @@ def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
         )
         info = _info(rows, piece, origin, layout, log, log.first_part + number, notes)
         parts.append(Part(info=info, samples=rows))
-    return tuple(parts)
+    if last or not whole:
+        return tuple(parts), carry
+    rest = pieces[-1]
+    at = int(np.searchsorted(starts, rest.begin, "right")) - 1
+    before = Before(offset_us=int(line.offset_us[rest.begin]), origin=line.origins[at])
+    return tuple(parts), Carry(
+        log=replace(log, first_part=log.first_part + len(parts)),
+        before=before,
+        base_us=base_us,
+        cut_before=rest.cut_before,
+        from_row=int(np.flatnonzero(line.keep)[rest.begin]),
+    )
 
 
 _FILE_TIME = "\0file_time"

@@ -60,6 +60,19 @@ class Timeline:
     breaks: list[int] = field(default_factory=list)
     origins: list[Origin] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    offset_us: Micros = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What the rows before these left behind, where a log is read in batches.
+
+    offset_us: added to the file's stamps so far (overflows, midnights). origin: how the
+    stretch that goes on here is dated, None at the start of the file.
+    """
+
+    offset_us: int = 0
+    origin: Origin | None = None
 
 
 def timeline(
@@ -69,33 +82,37 @@ def timeline(
     name: str,
     starts: tuple[tuple[int, str], ...] = (),
     restarts: tuple[int, ...] = (),
+    before: Before | None = None,
 ) -> Timeline:
     """Bring the stamps of one log onto one time base. LogError where no time can be told.
 
-    starts, restarts: from the reader, as indexes of the table's rows.
+    starts, restarts: from the reader, as indexes of the table's rows. before: given where
+    these rows go on from others.
     """
+    earlier = before or Before()
     keep = stamps.micros != UNREADABLE
-    line = Timeline(keep=keep, micros=stamps.micros[keep].copy())
+    line = Timeline(keep=keep, micros=stamps.micros[keep] + earlier.offset_us)
     if (lost := int((~keep).sum())) > 0:
         line.notes.append(Note("clock", "rows whose time cannot be read left out", lost))
-    before = np.concatenate(([0], np.cumsum(keep)))
-    restarts = tuple(int(before[i]) for i in restarts)
-    starts = tuple((int(before[i]), text) for i, text in starts)
     _leave_out_strays(line, stamps)
+    kept = np.concatenate(([0], np.cumsum(line.keep)))
+    restarts = tuple(int(kept[i]) for i in restarts)
+    starts = tuple((int(kept[i]), text) for i, text in starts)
     if stamps.kind == "time_of_day":
         _over_midnight(line)
     if stamps.kind == "elapsed":
         _unwrap(line, stamps.unit_us)
+    line.offset_us = line.micros - stamps.micros[line.keep]
     _refuse_standing_clock(line, stamps)
     if stamps.kind == "local":
         _to_utc(line, layout.file.time_zone)
-    if stamps.kind in {"instant", "local"}:
+    if stamps.kind in {"instant", "local"} and earlier.origin is None:
         _rebase_first_minute(line)
     _find_breaks(line, restarts)
     _order_within(line)
     _spread_repeats(line)
     _refuse_odd_rate(line, stamps)
-    _date(line, stamps, layout, name, starts)
+    _date(line, stamps, layout, name, starts, earlier.origin)
     return line
 
 
@@ -361,6 +378,7 @@ def _date(
     layout: "Layout",
     name: str,
     starts: tuple[tuple[int, str], ...],
+    goes_on: Origin | None,
 ) -> None:
     """How each stretch is dated; elapsed values and times of day are added to their start."""
     stretches = list(_stretches(line))
@@ -377,7 +395,10 @@ def _date(
     for number, (begin, end) in enumerate(stretches):
         after = stretches[number - 1][0] if number else -1
         stated = [text for at, text in starts if after < at <= begin]
-        origin = _origin(stamps, stated, layout, name, zone, first=number == 0)
+        if number == 0 and goes_on is not None:
+            origin = goes_on
+        else:
+            origin = _origin(stamps, stated, layout, name, zone, first=number == 0)
         if origin.dating != "none":
             line.micros[begin:end] += origin.micros
         line.origins.append(origin)

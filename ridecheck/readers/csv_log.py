@@ -1,9 +1,10 @@
 """Read a CSV log by its layout, fast where a count proves that it may be."""
 
+import codecs
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import polars as pl
 
@@ -13,6 +14,7 @@ from ridecheck.readers.csv_rows import Rows, careful_rows, plain_rows
 from ridecheck.readers.csv_text import (
     HEADER_WITHIN_BYTES,
     Header,
+    encoding_of,
     find_header,
     looks_like_text,
     numbered_lines,
@@ -34,6 +36,7 @@ _THOUSANDS = {
     ",": re.compile(r"-?[1-9]\d{0,2}(,\d{3})+\Z"),
 }
 _SAMPLE_ROWS = 120
+BLOCK_BYTES = 32 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +92,7 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
     start = read_start(text, layout, shown=shown)
     rows = rows_of(text[start.body_at :], start)
     if not len(rows.line):
-        raise LogError(
-            "The log has a header but no rows",
-            where=f"{shown}, line {start.header.line}",
-            value=f"{sum(rows.left_out.counts.values())} lines left out",
-            what_to_do="Copy it from the logger again; if it is so there too, delete it.",
-        )
+        raise _no_rows(start, shown, sum(rows.left_out.counts.values()))
     frame = read_rows(rows, start, layout, shown=shown)
     return RawTable(
         frame=frame,
@@ -104,6 +102,64 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
         units=dict(zip(start.header.names, start.unit_cells, strict=False)),
         header=start.header.names,
     )
+
+
+def csv_batches(
+    stream: IO[bytes], layout: "Layout", *, shown: str, block_bytes: int = BLOCK_BYTES
+) -> Iterator[RawTable]:
+    """The same, in batches of about block_bytes, so that no file is ever held whole.
+
+    A quoted field that runs over a batch's end costs its row, which is left out and counted.
+    """
+    head = stream.read(min(HEADER_WITHIN_BYTES, block_bytes))
+    if not looks_like_text(head[:4096], layout.file.encoding):
+        raise LogError(
+            "This is no text",
+            where=shown,
+            value=f"first bytes {head[:6]!r}",
+            what_to_do="If it is a log, state its encoding in the layout; else take it out.",
+        )
+    encoding, mark = encoding_of(head, layout.file.encoding)
+    decoder = codecs.getincrementaldecoder(encoding)("replace")
+    pending = decoder.decode(head[mark:]).encode("utf-8", "replace")
+    start = read_start(pending, layout, shown=shown)
+    pending = pending[start.body_at :]
+    line = start.first_line
+    above = _starts(start, None)
+    more = True
+    any_rows = False
+    while more:
+        block = stream.read(block_bytes)
+        more = bool(block)
+        pending += decoder.decode(block, final=not more).encode("utf-8", "replace")
+        cut = len(pending) if not more else _last_line_end(pending)
+        body, pending = pending[:cut], pending[cut:]
+        if not body:
+            continue
+        rows = rows_of(body, start, first_line=line, complete=more)
+        line += body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
+        if not len(rows.line):
+            continue
+        yield RawTable(
+            frame=read_rows(rows, start, layout, shown=shown),
+            notes=left_out_notes(rows),
+            restarts=rows.restarts,
+            starts=(*above, *_starts(None, rows)),
+            units=dict(zip(start.header.names, start.unit_cells, strict=False)),
+            header=start.header.names,
+        )
+        above = ()
+        any_rows = True
+    if not any_rows:
+        raise _no_rows(start, shown, 0)
+
+
+def _last_line_end(text: bytes) -> int:
+    """Where the last whole line ends; 0 where none does."""
+    at = text.rfind(b"\n") + 1
+    if at:
+        return at
+    return text.rfind(b"\r", 0, -1) + 1
 
 
 def rows_of(body: bytes, start: CsvStart, *, first_line: int = 0, complete: bool = False) -> Rows:
@@ -244,10 +300,20 @@ def _units_row(
     return (), header.end, header.line + 1
 
 
-def _starts(start: CsvStart, rows: Rows) -> tuple[tuple[int, str], ...]:
+def _no_rows(start: CsvStart, shown: str, left_out: int) -> LogError:
+    return LogError(
+        "The log has a header but no rows",
+        where=f"{shown}, line {start.header.line}",
+        value=f"{left_out} lines left out",
+        what_to_do="Copy it from the logger again; if it is so there too, delete it.",
+    )
+
+
+def _starts(start: CsvStart | None, rows: Rows | None) -> tuple[tuple[int, str], ...]:
     """Start lines: above the header, and in comments further down."""
-    above = [(0, text) for text in start_lines(start.header.before)]
-    below = [(at, text) for at, line in rows.comments for text in start_lines([line])]
+    above = [(0, text) for text in start_lines(start.header.before)] if start else []
+    comments = rows.comments if rows else ()
+    below = [(at, text) for at, line in comments for text in start_lines([line])]
     return (*above, *below)
 
 
