@@ -18,6 +18,7 @@ PUBLISHED = [
     pytest.param("bar", "kPa", 1.0, 100.0, id="bar"),
     pytest.param("K", "degC", 273.15, 0.0, id="ice point in kelvin"),
     pytest.param("K", "degC", 0.0, -273.15, id="absolute zero"),
+    pytest.param("degC", "K", 100.0, 373.15, id="and the other way"),
     # The fixed points of the Fahrenheit scale: water freezes at 32, boils at 212.
     pytest.param("degF", "degC", 32.0, 0.0, id="ice point in degrees Fahrenheit"),
     pytest.param("degF", "degC", 212.0, 100.0, id="steam point in degrees Fahrenheit"),

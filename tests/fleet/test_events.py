@@ -47,7 +47,7 @@ def test_what_is_there_stays_and_the_event_comes_last(tmp_path: Path, before: by
     assert after.startswith(before)
     assert fleet.mistakes == ()
     assert fleet.bikes["T07"].events[-1] == _repair(note="cleaned", by="workshop")
-    assert (b"\r\n" in after) == (b"\r\n" in before)
+    assert (b"\n" in after.removeprefix(before).replace(b"\r\n", b"")) != (b"\r\n" in before)
 
 
 def test_several_events_keep_their_order(tmp_path: Path) -> None:
@@ -298,6 +298,12 @@ CLOSES = [
     ),
     pytest.param(
         _closing(RULE, date(2026, 5, 4)), _finding(), True, id="a day closes the day before"
+    ),
+    pytest.param(
+        _closing(RULE, NOON + timedelta(seconds=2)),
+        _finding(),
+        False,
+        id="the rule, still going on",
     ),
     pytest.param(_closing("switches"), _finding(), False, id="a family is no rule"),
     pytest.param(_closing(RULE), _finding(None), False, id="a rule closes nothing undated"),

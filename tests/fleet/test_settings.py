@@ -76,6 +76,7 @@ def test_every_key_arrives(tmp_path: Path) -> None:
     )
     assert settings.speed_signal == SpeedSignal("driven_wheel", 3, 0.5)
     assert (settings.drivetrain.idle_rpm, settings.drivetrain.redline_rpm) == (1100, 8200)
+    assert list(settings.other_models) == ["brown-owl"]
     assert settings.other_models["brown-owl"].overall_ratios == (10.1, 7, 5.4)
     layout = fleet.layout_of("T07")
     assert layout is not None
@@ -159,7 +160,7 @@ def test_a_danger_rule_may_be_made_stricter_anywhere(tmp_path: Path) -> None:
     assert fleet.settings("T07").thresholds[DANGER]["cancel_within_s"] == Override(0.3, "bike")
 
 
-@pytest.mark.parametrize(("figure_s", "refused"), [(0.8, False), (0.6, True)])
+@pytest.mark.parametrize(("figure_s", "refused"), [(0.8, False), (0.7, False), (0.6, True)])
 def test_a_bike_may_not_be_looser_than_its_models_own_figure(
     tmp_path: Path, figure_s: float, refused: bool
 ) -> None:
