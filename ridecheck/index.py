@@ -122,6 +122,16 @@ def read_known(root: Path) -> Known:
     return Known({f: tuple(rows) for f, rows in logs.items()}, stamps, bikes, whole=True)
 
 
+def bikes_with_old_samples(root: Path, before: datetime) -> tuple[str, ...]:
+    """Bikes with parts that ended before an instant and are not thinned yet."""
+    path = root / NAME
+    if not path.is_file():
+        return ()
+    asked = 'SELECT DISTINCT bike FROM parts WHERE NOT thinned AND "end" < ? ORDER BY bike'
+    with duckdb.connect(str(path), read_only=True) as con:
+        return tuple(bike for (bike,) in con.execute(asked, [_naive(before)]).fetchall())
+
+
 def write_index(
     root: Path,
     bikes: Mapping[str, BikeRows | None],

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -43,14 +43,19 @@ def take_log(
     *,
     layout: str | None = None,
     bike: str | None = None,
+    layouts: tuple[str, ...] = (),
     now: datetime,
 ) -> LogTaken:
     """Take the logs in one file in. A bad log is told, never raised.
 
+    layout, bike: stated by the user. layouts: those to try, all where empty.
     Raises OSError where the fleet folder cannot be written: that stops the run.
     """
     members: list[MemberTaken] = []
     touched: set[str] = set()
+    if layouts:
+        tried = {n: one for n, one in fleet.layouts.items() if n in layouts}
+        fleet = replace(fleet, layouts=tried)
     try:
         for member in open_log(found.path, name=found.name):
             members.append(_take_member(root, member, fleet, layout, bike, now, touched))
@@ -80,6 +85,11 @@ def _take_member(
     same_bytes = store.parts_of(root, member.sha256)
     kept = [p for p in same_bytes if member.name in p.names]
     if _is_known(fleet, kept, layout, bike):
+        return MemberTaken(member.name, member.sha256)
+    if any(p.info.thinned for p in same_bytes):  # judged long ago; only the name is new
+        for old in same_bytes:
+            touched.add(old.info.bike)
+            store.add_name(root, old, member.name)
         return MemberTaken(member.name, member.sha256)
     first_seen = min((p.first_seen for p in same_bytes), default=now)
     try:

@@ -24,6 +24,8 @@ from ridecheck.model import (
 )
 from ridecheck.results import SCHEMA, canonical, rounded
 from ridecheck.rides import RidePlan, gathered
+from ridecheck.rules import all_rules
+from ridecheck.rules.base import Rule
 from ridecheck.rules.engine import RuleFinding, judge, rules_version
 from ridecheck.signals import cruise
 from ridecheck.signals.ride import Ride
@@ -40,6 +42,7 @@ def judge_ride(
     judge_key: str = "",
     aliases: tuple[str, ...] = (),
     notes: Iterable[Note] = (),
+    rules: Iterable[Rule] | None = None,
 ) -> RideResult:
     """Judge one ride from its parts, in time order and free of repeated rows.
 
@@ -50,7 +53,7 @@ def judge_ride(
     bike = bike or info.bike
     ride_id = ride_id or f"{bike}-{info.start:%Y%m%dT%H%M%SZ}"
     ride = Ride(ride_id, bike, parts, settings)
-    judgement = judge(ride)
+    judgement = judge(ride, rules=rules)
     totals = cruise.totals(ride)
     dated = info.dating != "none"
     all_notes = gathered([*notes, *judgement.notes])
@@ -97,6 +100,7 @@ def judge_plan(
     judge_key: str,
     older_layout: frozenset[str] = frozenset(),
     earlier: Sequence[RideResult] = (),
+    comfort_rules: bool = True,
 ) -> RideResult:
     """Judge a planned ride; open dangers of earlier results that are gone are carried over.
 
@@ -125,16 +129,22 @@ def judge_plan(
         judge_key=judge_key,
         aliases=plan.aliases,
         notes=notes,
+        rules=None if comfort_rules else without_comfort(),
     )
     return carried(result, earlier)
 
 
 def judge_key(
-    plan: RidePlan, settings: Settings, *, older_layout: frozenset[str] = frozenset()
+    plan: RidePlan,
+    settings: Settings,
+    *,
+    older_layout: frozenset[str] = frozenset(),
+    comfort_rules: bool = True,
 ) -> str:
     """Hex SHA-256 over everything a ride's result depends on; unequal means judge again."""
     content = {
         "rules": rules_version(),
+        "comfort_rules": comfort_rules,
         "version": __version__,
         "settings": settings_json(settings),
         "ride": plan.ride,
@@ -148,6 +158,13 @@ def judge_key(
         "older": sorted(older_layout & set(plan.stems)),
     }
     return hashlib.sha256(canonical(content)).hexdigest()
+
+
+def without_comfort() -> tuple[Rule, ...]:
+    """The rules without those that only tell how well cruise holds and lets go."""
+    return tuple(
+        r for r in all_rules().values() if r.family != "cruise" or r.severity is Severity.DANGER
+    )
 
 
 def settings_json(settings: Settings) -> object:

@@ -100,6 +100,14 @@ def replace_samples(root: Path, kept: KeptPart, samples: pl.DataFrame) -> KeptPa
     return thinned
 
 
+def add_name(root: Path, kept: KeptPart, name: str) -> None:
+    """Note that a part's bytes were met under one more name."""
+    if name not in kept.names:
+        path = part_path(root, kept.info.bike, kept.info.stem)
+        names = tuple(sorted({*kept.names, name}))
+        write_whole(path, _parquet(_frame(path), replace(kept, names=names)))
+
+
 def drop_name(root: Path, kept: KeptPart, name: str) -> None:
     """A log gives this part no more; the part goes where no other log gave it."""
     left = tuple(n for n in kept.names if n != name)

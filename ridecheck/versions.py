@@ -1,0 +1,42 @@
+"""Keys that tell whether something worked out before would come out the same today."""
+
+import hashlib
+from functools import cache
+from pathlib import Path
+
+from ridecheck import __version__
+from ridecheck.fleet import Fleet
+from ridecheck.normalise import read_key
+from ridecheck.resources import shipped
+from ridecheck.results import canonical
+from ridecheck.rules.engine import rules_version
+
+
+@cache
+def code_version() -> str:
+    """Changes with the program's version and the code that rides and bikes are judged by."""
+    package = Path(__file__).resolve().parent
+    names = ("run", "rides", "verdict", "results", "report", "events", "checks", "statistics")
+    paths = [package / f"{name}.py" for name in names]
+    paths += sorted((package / "diagnose").glob("*.py"))
+    paths += [shipped("schemas", "causes.toml"), shipped("schemas", "checks.toml")]
+    digest = hashlib.sha256(f"{__version__}\0{rules_version()}".encode())
+    for path in paths:
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def fleet_key(fleet: Fleet) -> str:
+    """Changes with any fleet file, with the reader and with the program."""
+    digest = hashlib.sha256(f"{code_version()}\0{layouts_key(fleet)}".encode())
+    for folder in ("", "models", "bikes", "layouts"):
+        for path in sorted((fleet.root / folder).glob("*.toml")):
+            digest.update(f"\0{folder}/{path.name}\0".encode("utf-8", "surrogateescape"))
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def layouts_key(fleet: Fleet) -> str:
+    """Changes with any layout, and with the reader."""
+    keys = {name: read_key("", layout) for name, layout in fleet.layouts.items()}
+    return hashlib.sha256(canonical(keys)).hexdigest()
