@@ -9,14 +9,20 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
+import typer
+
 from ridecheck.batch import screen_fleet
+from ridecheck.cli.app import app
 from ridecheck.demo import copy_sample_fleet
 from ridecheck.reporters import terminal
 from ridecheck.rules import all_rules
 
 README = Path(__file__).resolve().parents[1] / "README.md"
-RULES = ("<!-- rules: written by `make docs` -->", "<!-- end of rules -->")
-BOARD = ("<!-- board: written by `make docs` -->", "<!-- end of board -->")
+
+
+def marks(what: str) -> tuple[str, str]:
+    """The two comments between which README holds what is written here."""
+    return f"<!-- {what}: written by `make docs` -->", f"<!-- end of {what} -->"
 
 
 def rules() -> str:
@@ -40,20 +46,34 @@ def board() -> str:
     return "\n".join(["```text", *lines, "```"])
 
 
-def between(marks: tuple[str, str], text: str) -> str:
-    """What stands between two marks, without the blank lines around it."""
-    return text.split(marks[0])[1].split(marks[1])[0].strip()
+def commands() -> str:
+    """One row a command, in the order of `ridecheck --help`."""
+    known = typer.main.get_command(app).commands
+    rows = [
+        f"| `ridecheck {name}` | {c.get_short_help_str(limit=120)} |" for name, c in known.items()
+    ]
+    return "\n".join(["| command | does |", "|---|---|", *rows])
 
 
-def put(text: str, marks: tuple[str, str], new: str) -> str:
-    """The text with something new between two marks."""
-    before, rest = text.split(marks[0])
-    return f"{before}{marks[0]}\n\n{new}\n\n{marks[1]}{rest.split(marks[1])[1]}"
+WRITTEN = {"board": board, "commands": commands, "rules": rules}
+
+
+def held(what: str) -> str:
+    """What README holds now."""
+    begin, end = marks(what)
+    return README.read_text("utf-8").split(begin)[1].split(end)[0].strip()
+
+
+def put(what: str, new: str) -> None:
+    """Write it into README anew."""
+    begin, end = marks(what)
+    before, rest = README.read_text("utf-8").split(begin)
+    README.write_text(f"{before}{begin}\n\n{new}\n\n{end}{rest.split(end)[1]}", "utf-8")
 
 
 if __name__ == "__main__":
-    if "--write" in sys.argv[1:]:
-        text = README.read_text("utf-8")
-        README.write_text(put(put(text, RULES, rules()), BOARD, board()), "utf-8")
-    else:
-        print(rules(), board(), sep="\n\n")
+    for what, make in WRITTEN.items():
+        if "--write" in sys.argv[1:]:
+            put(what, make())
+        else:
+            print(make(), end="\n\n")
