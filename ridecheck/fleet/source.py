@@ -139,7 +139,7 @@ def _broken(file: str, text: str, message: str) -> Mistake:
 
 def _mistake(source: Source, kind: type[BaseModel], error: ErrorDetails) -> Mistake:
     """One of pydantic's errors in the words of this program."""
-    path = tuple(step for step in error["loc"] if step != "[key]")
+    path = error["loc"]
     name = error["type"]
     context = error.get("ctx", {})
     if name == "mistake":
