@@ -9,7 +9,9 @@ import readme
 import typer
 from project_files import ROOT
 
+from ridecheck.batch import screen_fleet
 from ridecheck.cli.app import app
+from ridecheck.demo import copy_sample_fleet
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
 PROGRAM = typer.main.get_command(app)
@@ -95,3 +97,16 @@ def test_readme_begins_with_the_job_and_the_two_commands():
 
     assert head.index("make demo") < head.index("make test")
     assert head.startswith("# ridecheck\n")
+
+
+def test_what_readme_asks_of_the_index_is_answered(tmp_path, monkeypatch, capfd):
+    (program,) = re.findall(r"^```python\n(.*?)^```", text("README.md"), re.DOTALL | re.MULTILINE)
+    copy_sample_fleet(tmp_path / "ridecheck-demo")
+    screen_fleet(tmp_path / "ridecheck-demo", workers=1)
+    monkeypatch.chdir(tmp_path)
+
+    exec(program, {})
+
+    printed = capfd.readouterr().out
+    assert "at_kmh" in printed
+    assert all(f"H0{n}" in printed for n in range(1, 10))
