@@ -22,7 +22,7 @@ times are in seconds from its start:
     ramp.X = [[a, b, from, to], ...]   added, growing from one value to the other
     blank.X, freeze.X = [[a, b], ...]
     gaps = [[a, b], ...]               rows missing
-    clock = [[a, b, s], ...]           the log's own time cells off by so much; clock_as, how written
+    clock = [[a, b, s], ...]           time cells wrong by s; clock_as: how written
     refresh.X = 0.9                    the channel shows a new value only this often
     step.X = 1.0                       quantised to this
     channels, drop, only = [...]       channels beside, without, or instead of the usual

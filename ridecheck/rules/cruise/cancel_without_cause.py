@@ -4,7 +4,9 @@ What it checks
     Whenever cruise lets go, a cause must be on record close by: a brake, the clutch,
     the roll-off switch, a button, a limit. A cancel with no logged cause counts where
     every input that must cancel and every panel switch is logged at 10 Hz or faster, or
-    where the rider asks for cruise again within 15 s without having slowed.
+    where the rider asks for cruise again within 15 s without having slowed. Where not
+    every input is logged, that vote must come twice a ride and end a quarter of the
+    cancels, for a rider may let cruise go by a control this logger does not see.
 Why it matters
     It points at a switch, plug or supply that opens for a moment, which the rider
     cannot see and a bench test seldom catches.
@@ -34,6 +36,12 @@ class Limits:
     slowest_kmh: float = threshold(
         20.0, "km/h", "at walking pace cruise has nothing to hold; the flag is a lamp test"
     )
+    votes: float = threshold(
+        2.0, "cancels", "once a ride a rider changes his mind; needed where inputs are not logged"
+    )
+    votes_share: float = threshold(
+        0.25, "", "of the cancels of the ride; a habit of the rider shows in fewer"
+    )
 
 
 @rule(
@@ -47,13 +55,14 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""
     hidden = cruise.not_logged(ride)
+    votes_count = _votes_count(ride, limits)
     for cancel in cruise.cancels(ride):
         if cancel.cause != "unexplained":
             continue
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
         span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
-        if cancel.commanded is False:
+        if cancel.commanded is False and (votes_count or cruise.fully_logged(ride)):
             yield Finding(
                 span=span,
                 message=_message(cancel.speed_kmh, cancel.evidence),
@@ -66,6 +75,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             why = f"not logged: {inputs}" if inputs else "an input is blank or too slow around it"
             yield Unjudged(span, f"cancel with no logged cause; {why}")
     yield Exposure(seconds=cruise.totals(ride).engaged_s)
+
+
+def _votes_count(ride: Ride, limits: Limits) -> bool:
+    """Are the cancels the rider did not want more than a change of mind?"""
+    cancels = [c for c in cruise.cancels(ride) if c.cause != "log_end"]
+    votes = sum(c.cause == "unexplained" and c.wanted_back for c in cancels)
+    return votes >= limits.votes and votes >= limits.votes_share * len(cancels)
 
 
 def _message(speed_kmh: float | None, evidence: tuple[str, ...]) -> str:

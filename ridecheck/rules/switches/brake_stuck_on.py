@@ -32,7 +32,11 @@ class Limits:
     on_s: float = threshold(60.0, "s", "riders do not drag a brake for a minute")
     moving_kmh: float = threshold(30.0, "km/h", "in slow traffic a brake is held for long")
     slowing_ms2: float = threshold(0.2, "m/s2", "slower than this is not braking")
-    share: float = threshold(0.8, "", "most of the time; the rest may be real braking")
+    share: float = threshold(0.6, "", "most of the time; the rest may be real braking")
+    gaining_s: float = threshold(
+        3.0, "s", "time spent gaining speed with the brake on; a dragged brake gains none"
+    )
+    gaining_ms2: float = threshold(0.3, "m/s2", "more than a slope does to a dragged brake")
 
 
 @rule(
@@ -61,9 +65,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             moving = fast[at] & np.isfinite(a[at])
             moving_s = float(seconds[at][moving].sum())
             steady_s = float(seconds[at][moving & steady[at]].sum())
+            gaining_s = float(seconds[at][moving & (a[at] > limits.gaining_ms2)].sum())
             if moving_s < limits.on_s or steady_s < limits.share * moving_s:
                 continue
-            if _throttle_shut(ride, at):
+            # Held at one speed to a fraction, or gaining: neither is a dragged brake.
+            held = steady_s > 0.95 * moving_s
+            if _throttle_shut(ride, at) or not (held or gaining_s >= limits.gaining_s):
                 continue
             always = run.length_s > 0.95 * ride.duration_s
             yield Finding(
