@@ -161,6 +161,17 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True)
+class Ridden:
+    """A simulated bike's judged rides, and whether any logged sample shows the fault."""
+
+    drawn: Drawn
+    settings: Settings
+    results: tuple[RideResult, ...]
+    rate_hz: float
+    visible: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """One bike as judged: what was planted, whether it was caught, and the suspects."""
 
@@ -189,6 +200,11 @@ def drawn_bikes(mix: str, count: int, first_seed: int) -> Iterator[Drawn]:
 
 def judged(bike: Drawn) -> Judged:
     """Simulate, judge and diagnose one bike."""
+    return scored(ridden(bike))
+
+
+def ridden(bike: Drawn) -> Ridden:
+    """Simulate and judge the rides of one bike."""
     rng = np.random.default_rng((bike.seed, 5))
     model = list(MODELS.values())[int(rng.integers(len(MODELS)))]
     rate_hz = float(rng.choice(RATES_HZ))
@@ -202,25 +218,29 @@ def judged(bike: Drawn) -> Judged:
     settings = settings_of(spec)
     results, visible = [], False
     for n in range(RIDES):
-        plan = _plan(rng, n)
-        ride = simulate_ride(spec, plan, (bike.seed, n))
+        ride = simulate_ride(spec, _plan(rng, n), (bike.seed, n))
         visible |= any(e.visible for e in ride.truth.events)
         results.append(judge_ride([part_of(ride)], settings, bike="C01"))
-    diagnosis = diagnose(results, settings=settings)
-    part = FAULTS[bike.fault].about.part if bike.fault else ""
+    return Ridden(bike, settings, tuple(results), rate_hz, visible)
+
+
+def scored(bike: Ridden) -> Judged:
+    """Diagnose a bike from its judged rides and hold it against what was planted."""
+    fault = bike.drawn.fault
+    diagnosis = diagnose(bike.results, settings=bike.settings)
     found = Judged(
-        bike.fault,
-        part,
-        rate_hz,
-        _caught(results),
-        visible,
+        fault,
+        FAULTS[fault].about.part if fault else "",
+        bike.rate_hz,
+        _caught(bike.results),
+        bike.visible,
         tuple((s.part, s.probability) for s in diagnosis.suspects),
         diagnosis.unassigned,
     )
-    case = case_of(results, settings=settings)
-    if case is None or not bike.fault or not found.caught:
+    case = case_of(bike.results, settings=bike.settings)
+    if case is None or not fault or not found.caught:
         return found
-    return replace(found, **_minutes(case, bike.fault, np.random.default_rng(bike.seed)))
+    return replace(found, **_minutes(case, fault, np.random.default_rng(bike.drawn.seed)))
 
 
 def _plan(rng: np.random.Generator, day: int) -> RidePlan:
@@ -328,11 +348,14 @@ def told(mix: str, bikes: Sequence[Judged]) -> Iterator[str]:
     yield f"## Mix: {mix}"
     yield ""
     yield f"{len(bikes)} bikes, {len(faulty)} faulty, {len(caught)} caught."
-    yield f"Healthy bikes with a suspect: {sum(bool(b.suspects) for b in healthy)} of {len(healthy)}."
+    named = sum(bool(b.suspects) for b in healthy)
+    yield f"Healthy bikes with a suspect: {named} of {len(healthy)}."
     first = sum(b.part in [p for p, _ in b.suspects[:1]] for b in fast)
     three = sum(b.part in [p for p, _ in b.suspects[:3]] for b in fast)
-    yield f"Caught, visible, 20 Hz and faster: {len(fast)}; first suspect right {_share(first, len(fast))}, "
-    yield f"in the first three {_share(three, len(fast))}."
+    yield (
+        f"Caught, visible, 20 Hz and faster: {len(fast)}; first suspect right "
+        f"{_share(first, len(fast))}, in the first three {_share(three, len(fast))}."
+    )
     stated = np.array([p for b in bikes for _, p in b.suspects])
     right = np.array([float(s == b.part) for b in bikes for s, _ in b.suspects])
     if len(stated):
