@@ -17,7 +17,7 @@ from ridecheck.model import Cancel, ChannelFacts, Note, Part, PartRef, Settings,
 from ridecheck.occasions import Occasion, occasions
 from ridecheck.signals import brakes, cruise, motion
 from ridecheck.signals.holds import with_inferred_holds
-from ridecheck.signals.order import Move, moves, order
+from ridecheck.signals.order import AFTER_S, BEFORE_S, Move, moves, order
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import BLANK, Run
 from ridecheck.statistics import pulse_seen, seen_at_least_once
@@ -31,6 +31,9 @@ CLEARED = 0.05
 
 CAUGHT = 0.9
 """The kilometres asked for next give this chance of one more cancel."""
+
+AROUND_S = 5.0
+"""An instant that is asked for is looked at this far to both sides."""
 
 MARKER_S = 15.0
 """The rider's marker button belongs to a cancel up to this long before."""
@@ -111,6 +114,16 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """What moved round an instant that was asked for and is no cancel."""
+
+    at_s: float
+    time: datetime | None
+    moves: tuple[Move, ...]
+    strip: Strip
+
+
+@dataclass(frozen=True, slots=True)
 class RideTrace:
     """One ride's cancels, in order. inferred: holds were guessed from steady speed."""
 
@@ -132,6 +145,7 @@ class RideTrace:
     detectable: tuple[Detectable, ...]
     occasions: tuple[Occasion, ...]
     next_ride: NextRide
+    view: View | None = None
 
 
 def trace_ride(
@@ -142,15 +156,16 @@ def trace_ride(
     ride_id: str = "",
     time_zone: str = "UTC",
     remarks: Iterable[str] = (),
-    at: Span | None = None,
-    before_s: float = 3.0,
-    after_s: float = 2.0,
+    at_s: float | None = None,
+    around_s: float | None = None,
 ) -> RideTrace:
     """Trace every cancel of a ride made of these parts, in time order.
 
-    at: only cancels within this span are told one by one (what is said of the whole ride
-    still counts all). before_s, after_s: length of the strips; order is always judged
-    from 3 s before to 2 s after. remarks: what else happened (wash, rain), told as it is.
+    at_s: seconds from the ride's start; only cancels within around_s (5 s) of it are told
+    one by one, or, where there is none, what moved there; what is said of the whole ride
+    still counts all. around_s: reach of the strips to both sides (3 s before and 2 s after
+    without it); the order is always judged from 3 s before to 2 s after. remarks: what
+    else happened (wash, rain), told as it is.
     """
     info = parts[0].info
     logged = Ride(ride_id or info.stem, bike or info.bike, parts, settings)
@@ -160,7 +175,9 @@ def trace_ride(
         ride, inferred = guessed or logged, guessed is not None
     cancels = [_guess(c) if inferred else c for c in cruise.cancels(ride)]
     traced = [_traced(ride, c, time_zone) for c in cancels]
-    chosen = [t for t in traced if at is None or at.start_s <= t.cancel.t_s <= at.end_s]
+    reach_s = AROUND_S if around_s is None else around_s
+    chosen = [t for t in traced if at_s is None or abs(t.cancel.t_s - at_s) <= reach_s]
+    before_s, after_s = (BEFORE_S, AFTER_S) if around_s is None else (around_s, around_s)
     open_causes = [c for c in cancels if c.cause == "unexplained"]
     unwanted = [c for c in cancels if c.commanded is False or c.cause == "unexplained"]
     detectable = _detectable(ride, len(open_causes))
@@ -185,6 +202,16 @@ def trace_ride(
         detectable=detectable,
         occasions=occasions(ride, unwanted),
         next_ride=_next_ride(ride, detectable, unwanted, totals.engaged_km),
+        view=None if at_s is None or chosen else _view(ride, at_s, reach_s, dated=dated),
+    )
+
+
+def _view(ride: Ride, at_s: float, around_s: float, *, dated: bool) -> View:
+    return View(
+        at_s=at_s,
+        time=ride.start + timedelta(seconds=at_s) if dated else None,
+        moves=moves(ride, at_s, before_s=around_s, after_s=around_s),
+        strip=_strip(ride, at_s, around_s, around_s),
     )
 
 
@@ -207,9 +234,10 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
     )
     first = order(found, t_s, near=near)
     widest_s = max((m.span.length_s for m in first.rivals), default=refresh_s)
+    held = cancel.cause not in ("unexplained", "log_end") and not first.rivals
     told = replace(
         cancel,
-        first_mover=first.first,
+        first_mover=cancel.first_mover if held else first.first,
         resolution_s=max(widest_s, refresh_s),
         local_time=_local(cancel.time, time_zone),
     )
@@ -217,11 +245,19 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
         cancel=told,
         engaged_s=t_s - engaged_from_s,
         moves=found,
-        order="the log ends with cruise engaged" if cancel.cause == "log_end" else first.told,
+        order=_order_told(cancel, first.told, held=held),
         remarks=tuple(_remarks(ride, cancel, found)),
         marker_s=_marker_s(ride, t_s),
         press_s=_press_s(ride, t_s),
     )
+
+
+def _order_told(cancel: Cancel, told: str, *, held: bool) -> str:
+    if cancel.cause == "log_end":
+        return "the log ends with cruise engaged"
+    if held:
+        return "nothing changed in the second before; what ended it was there already"
+    return told
 
 
 def _local(instant: datetime | None, time_zone: str) -> str | None:

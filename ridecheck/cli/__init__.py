@@ -2,10 +2,21 @@
 
 # Importing a module registers its commands; their order here is their order in --help.
 from ridecheck.cli import screening  # isort: skip
+from ridecheck.cli import tracing  # isort: skip
 from ridecheck.cli import setting_up  # isort: skip
 from ridecheck.cli import events  # isort: skip
 from ridecheck.cli import explaining  # isort: skip
 from ridecheck.cli import simulating  # isort: skip
+from ridecheck.cli import unattended  # isort: skip
 from ridecheck.cli.app import main
 
-__all__ = ["events", "explaining", "main", "screening", "setting_up", "simulating"]
+__all__ = [
+    "events",
+    "explaining",
+    "main",
+    "screening",
+    "setting_up",
+    "simulating",
+    "tracing",
+    "unattended",
+]

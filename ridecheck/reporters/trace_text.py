@@ -13,6 +13,7 @@ from ridecheck.trace import (
     Strip,
     StripChannel,
     TracedCancel,
+    View,
 )
 
 LABEL = 20
@@ -44,6 +45,8 @@ def trace_text(
     for number, (traced, strip) in enumerate(zip(trace.cancels, trace.strips, strict=True), 1):
         quiet = _quiet(traced.cancel) and not every
         lines += _quietly(number, traced) if quiet else _in_full(number, traced, strip)
+    if trace.view:
+        lines += _viewed(trace.view)
     lines += [*_occasions(trace), *_detectable(trace), *_next_ride(trace), *cautions(sentences)]
     return "\n".join(in_ascii(lines) if ascii_only else lines) + "\n"
 
@@ -74,7 +77,7 @@ def _heading(trace: RideTrace) -> Iterator[str]:
         yield from wrapped(note.message + (f" ({note.count})" if note.count else ""))
     if trace.cancels:
         yield from wrapped(tally([t.cancel for t in trace.cancels]))
-    else:
+    elif not trace.view:
         yield "No cancel in what is logged."
 
 
@@ -134,6 +137,16 @@ def _in_full(number: int, traced: TracedCancel, strip: Strip) -> Iterator[str]:
         yield f"    The rider pressed the marker {traced.marker_s:.1f} s after."
     yield ""
     yield from strip_lines(strip)
+
+
+def _viewed(view: View) -> Iterator[str]:
+    yield ""
+    instant = wording.utc_ms(view.time) if view.time else f"{view.at_s:.3f} s"
+    yield f"At {instant}: no cancel"
+    for move in view.moves:
+        yield f"    {move.at_s - view.at_s:+7.2f} s  {move.what}"
+    yield ""
+    yield from strip_lines(view.strip)
 
 
 # ---------------------------------------------------------------- strips

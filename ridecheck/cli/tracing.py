@@ -1,0 +1,127 @@
+"""Every cancel of a ride to its second."""
+
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ridecheck.cli.app import AsFormat, Format, app, on_ascii, say, tell
+from ridecheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from ridecheck.trace import RideTrace
+    from ridecheck.tracing import Traceable
+
+
+@app.command()
+def trace(
+    target: Annotated[
+        str, typer.Argument(metavar="LOG|RIDE", help="A log file, or the id of a kept ride.")
+    ],
+    fleet: Annotated[
+        Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")
+    ] = None,
+    layout: Annotated[
+        Path | None, typer.Option("--layout", metavar="FILE", help="How the log is written.")
+    ] = None,
+    model: Annotated[
+        Path | None, typer.Option("--model", metavar="FILE", help="The bike's model.")
+    ] = None,
+    at: Annotated[
+        str,
+        typer.Option("--at", metavar="TIME", help="2026-05-03T14:03:11Z, 14:03:11 or seconds."),
+    ] = "",
+    around: Annotated[
+        float | None,
+        typer.Option("--around", metavar="SECONDS", min=0.5, help="Show so much to each side."),
+    ] = None,
+    as_format: AsFormat = Format.TEXT,
+    report_dir: Annotated[
+        Path | None,
+        typer.Option("--report-dir", metavar="DIR", help="Write a page with strip charts here."),
+    ] = None,
+) -> None:
+    """Tell every cancel of a ride to its second.
+
+    What ended each hold, what moved first, what the log could not have shown, and what to
+    log on the next ride. A log needs no fleet, and nothing of it is stored.
+
+    \b
+    ridecheck trace T07-20260503T131500Z --fleet hollow-hill
+    ridecheck trace T07_2026-05-03.csv --layout bench-20hz.toml
+    ridecheck trace T07_2026-05-03.csv --fleet hollow-hill --at 14:03:11
+    """
+    from ridecheck.cautions import CAUTIONS
+    from ridecheck.reporters.json_report import as_json
+    from ridecheck.reporters.trace_json import trace_csv, trace_dict
+    from ridecheck.reporters.trace_page import write_trace
+    from ridecheck.reporters.trace_text import trace_text
+
+    traces = [_traced(found, at, around) for found in _found(target, fleet, layout, model)]
+    if as_format is Format.JSON:
+        told = [trace_dict(t, CAUTIONS) for t in traces]
+        say(as_json(told[0] if len(told) == 1 else told))
+    elif as_format is Format.CSV:
+        say(trace_csv(traces))
+    else:
+        for one in traces:
+            say(trace_text(one, CAUTIONS, every=bool(at), ascii_only=on_ascii()))
+    for one in traces if report_dir else ():
+        page = write_trace(one, CAUTIONS, report_dir or Path())
+        tell(f"The page: {page.resolve()}")
+
+
+def _found(
+    target: str, fleet: Path | None, layout: Path | None, model: Path | None
+) -> "list[Traceable]":
+    from ridecheck.tracing import of_log, of_ride
+
+    if Path(target).is_file():
+        return of_log(Path(target), root=fleet, layout=layout, model=model)
+    if layout or model:
+        raise UsageError(
+            "there is no such log",
+            where="ridecheck trace",
+            value=target,
+            what_to_do="name a log file; --layout and --model belong to one",
+        )
+    return [of_ride(fleet or Path(), target)]
+
+
+def _traced(found: "Traceable", at: str, around_s: float | None) -> "RideTrace":
+    from ridecheck.trace import trace_ride
+
+    return trace_ride(
+        found.parts,
+        found.settings,
+        bike=found.bike,
+        ride_id=found.ride,
+        time_zone=found.time_zone,
+        remarks=found.remarks,
+        at_s=_seconds(at, found.parts[0].info.start) if at else None,
+        around_s=around_s,
+    )
+
+
+def _seconds(text: str, start: datetime) -> float:
+    """Seconds from the ride's start: an instant, a time of that day (UTC), or seconds."""
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    try:
+        told = datetime.fromisoformat(text) if len(text) > 12 else _of_day(text, start)
+    except ValueError:
+        raise UsageError(
+            "this is no time of a ride",
+            where="--at",
+            value=text,
+            what_to_do="write 2026-05-03T14:03:11Z, 14:03:11 (UTC), or seconds from the start",
+        ) from None
+    instant = told if told.tzinfo else told.replace(tzinfo=UTC)
+    return (instant - start).total_seconds()
+
+
+def _of_day(text: str, start: datetime) -> datetime:
+    return datetime.combine(start.date(), time.fromisoformat(text), tzinfo=UTC)
