@@ -115,7 +115,7 @@ class Bikes:
 
     def judge(self) -> list[RidePlan]:
         """Plan the rides of touched bikes and judge those whose key has changed."""
-        old = {b: self._results(b) for b in self.touched}
+        old = {b: self._without_signed_off(b, self._results(b)) for b in self.touched}
         self._plan(old)
         by_stem: dict[str, list[RideResult]] = {}
         for results in old.values():
@@ -138,6 +138,23 @@ class Bikes:
                 judged.append(done.plan)
         self._remove_stale(old)
         return judged
+
+    def _without_signed_off(
+        self, bike: str, results: Mapping[str, RideResult]
+    ) -> Mapping[str, RideResult]:
+        """What was kept of a forgotten ride for its danger goes once that is signed off."""
+        if not any(verdict.is_forgotten(r) for r in results.values()):
+            return results
+        closed = verdict.closed_findings(list(results.values()), self._context(bike), all_rules())
+        left = {}
+        for name, ride in results.items():
+            if verdict.is_forgotten(ride) and all(f.id in closed for f in ride.findings):
+                for part in ride.parts:
+                    store.remove_part(self.root, bike, part.part)
+                remove_result(self.root, bike, name)
+            else:
+                left[name] = ride
+        return left
 
     def _results(self, bike: str) -> Mapping[str, RideResult]:
         results, damaged = read_results(self.root, bike)

@@ -31,6 +31,8 @@ ACTIONS = {
     Verdict.NO_OPINION: "Not judged. Do the walk-round.",
     Verdict.RELEASE: "Nothing found in the log. Do the walk-round as always.",
 }
+FORGOTTEN = "forgotten on request; kept for its open danger alone, until that is signed off"
+"""Note of a ride of which nothing is left but a danger. It does not count."""
 OKS_THAT_LIFT = 5
 """This many later rides in which its rule is ok lift an inspect."""
 RELAPSE_RIDES = 20
@@ -85,7 +87,7 @@ def assess(
     rides = sorted(results, key=_ride_order)
     case = _Case.of(rides, context, as_of, rules)
     verdict, because = case.decide()
-    dated = [r for r in rides if r.start is not None]
+    dated = [r for r in rides if r.start is not None and not is_forgotten(r)]
     return BikeReport(
         bike=context.bike,
         label=context.label,
@@ -113,7 +115,7 @@ def stands_for(
     dated = [r for r in results if r.start is not None]
     if as_of is None or not dated:
         return None, None
-    fit = sorted(_end(r) for r in dated if r.fits_model)
+    fit = sorted(_end(r) for r in dated if may_count(r))
     leaving = fit[: -context.rides or None]  # the last ones count however old they are
     points = {end + timedelta(days=context.days) + _INSTANT for end in leaving}
     points |= {end + timedelta(days=context.data_max_age_days) + _INSTANT for end in fit[-1:]}
@@ -128,12 +130,22 @@ def rides_that_count(
     rides: Sequence[RideResult], context: Context, as_of: datetime | None
 ) -> list[RideResult]:
     """Dated rides that fit the model: the last 20, or those of 30 days, whichever is more."""
-    fit = [r for r in rides if r.start is not None and r.fits_model]
+    fit = [r for r in rides if may_count(r)]
     if as_of is None:
         return fit[-context.rides :] if context.rides else []
     recent = sum(_end(r) >= as_of - timedelta(days=context.days) for r in fit)
     count = max(context.rides, recent)
     return fit[-count:] if count else []
+
+
+def may_count(ride: RideResult) -> bool:
+    """Is it dated, of this bike, and more than the danger that was left of it?"""
+    return ride.start is not None and ride.fits_model and not is_forgotten(ride)
+
+
+def is_forgotten(ride: RideResult) -> bool:
+    """Is nothing left of it but an open danger?"""
+    return any(n.message == FORGOTTEN for n in ride.notes)
 
 
 def closed_findings(
@@ -253,7 +265,7 @@ class _Case:
 
     def _is_raised(self, rule: str) -> bool:
         """Walk the rides in order: raised, lifted by five rides ok, raised again by one event."""
-        fit = [r for r in self.rides if r.start is not None and r.fits_model]
+        fit = [r for r in self.rides if may_count(r)]
         raised, oks = False, 0
         lifted_at: int | None = None
         for i, ride in enumerate(fit):
@@ -323,7 +335,7 @@ class _Case:
         )
 
     def _newest_unfit(self) -> list[str]:
-        dated = [r for r in self.rides if r.start is not None]
+        dated = [r for r in self.rides if r.start is not None and not is_forgotten(r)]
         if not dated or dated[-1].fits_model:
             return []
         return [f"the newest log does not fit this bike's model{self._fits(dated[-1])}"]
