@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test check wheel-test docs format scoreboard fuzz torture constraints clean new-environment
+.PHONY: help demo test check wheel-test docs format bench scoreboard fuzz torture constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -40,6 +40,9 @@ docs: $(VENV)/.test ## write again what README takes from the program
 format: $(VENV)/.check ## put the code into the house's form
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
+
+bench: $(VENV)/.core ## what reading, judging and asking cost on the sample fleet
+	$(BIN)/python tests/bench.py
 
 scoreboard: $(VENV)/.test ## detection and false alarms on rides with known faults (slow)
 	$(BIN)/python tests/scoreboard.py
