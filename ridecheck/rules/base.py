@@ -66,6 +66,8 @@ class Rule:
     which need them abstain there. doubts_file: a finding means the log is not this
     bike's, or in other units. cruise_only: off where the model says cruise is not fitted.
     checks: ids in schemas/checks.toml, for a danger what a sign-off must name.
+    asks: what a ride must show for silence to clear, as people say it ("brake
+    applications that end cruise in time").
     """
 
     id: str
@@ -83,6 +85,7 @@ class Rule:
     doubts_file: bool
     cruise_only: bool
     checks: tuple[str, ...]
+    asks: str = ""
 
     @property
     def family(self) -> str:
@@ -119,6 +122,7 @@ def rule(
     doubts_file: bool = False,
     cruise_only: bool = False,
     checks: tuple[str, ...] = (),
+    asks: str = "",
 ) -> Callable[[Check], Rule]:
     """Make a module's ``check(ride, limits)`` into a Rule; see Rule for the fields.
 
@@ -148,6 +152,7 @@ def rule(
             doubts_file=doubts_file,
             cruise_only=cruise_only,
             checks=checks,
+            asks=asks,
         )
 
     return wrap

@@ -348,10 +348,13 @@ def _refresh_s(name: str, ride: Ride) -> float:
 
 def _short(rule: Rule, seconds: float, events: int) -> str:
     """A sentence where the exposure is too small to clear; "" where it is enough."""
+    asks = rule.asks or "what could have shown it"
     if seconds < rule.clear_s:
-        return f"could be judged for {seconds:.0f} s, {rule.clear_s:.0f} s needed"
+        seen = f"only {seconds:.0f} s" if seconds >= 0.5 else "nothing"
+        return f"{seen} seen of {asks}; it takes {rule.clear_s:.0f} s to rule it out"
     if events < rule.clear_events:
-        return f"could be judged {events} times, {rule.clear_events} needed"
+        seen = f"only {events}" if events else "none"
+        return f"{seen} seen of {asks}; it takes {rule.clear_events} to rule it out"
     return ""
 
 

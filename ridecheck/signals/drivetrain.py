@@ -94,7 +94,7 @@ def _log_ratio(ride: Ride) -> Floats:
         .to_numpy()
         .astype(float)
     )
-    return np.where(_calm(ride) & ~np.isnan(raw), middle, raw)
+    return np.where(calm(ride) & ~np.isnan(raw), middle, raw)
 
 
 def _earlier(ride: Ride) -> Floats:
@@ -143,8 +143,7 @@ def locked(ride: Ride) -> Flags:
     for name in ("clutch", "neutral_switch"):
         if ride.has(name):
             usable &= ~motion.widened(ride, ride.numbers(name) == 1, 1.5)
-    calm: Flags = usable & _calm(ride)
-    return calm
+    return np.asarray(usable & calm(ride))
 
 
 @once
@@ -159,7 +158,7 @@ def steady(ride: Ride) -> Flags:
 
 
 @once
-def _calm(ride: Ride) -> Flags:
+def calm(ride: Ride) -> Flags:
     """Rows around which the ratio itself stands still (no shift, no slipping clutch)."""
     log_ratio = np.log(ratio(ride))
     over_s = max(1.0, 2.0 * _finite(ride.interval_s("engine_speed")))

@@ -216,26 +216,31 @@ def _engine_falls(ride: Ride, span: Span) -> bool | None:
     """
     if not ride.has("engine_speed", "wheel_speed"):
         return None
+    rows = ride.slice(span)
+    tells, follows = (flags[rows] for flags in _engine_follows(ride))
+    seconds = row_seconds(ride)[rows]
+    if seconds[tells].sum() < 0.33:
+        return None
+    return bool(seconds[tells & follows].sum() >= 0.5 * seconds[tells].sum())
+
+
+@once
+def _engine_follows(ride: Ride) -> tuple[Flags, Flags]:
+    """Rows on which engine speed can tell, and those on which it changes as speed does."""
     rpm = ride.numbers("engine_speed")
     with np.errstate(invalid="ignore", divide="ignore"):
         tells = rpm > 1.2 * ride.settings.drivetrain.idle_rpm
-        rpm_rate = slope(
-            ride, np.log(np.where(rpm > 0, rpm, np.nan)), window_s(ride, "wheel_speed")
-        )
+        log_rpm = np.log(np.where(rpm > 0, rpm, np.nan))
+        rpm_rate = slope(ride, log_rpm, window_s(ride, "wheel_speed"))
         speed_rate = acceleration(ride) * KMH_PER_MS / ride.numbers("wheel_speed")
+        follows = rpm_rate <= SAME_FALL * speed_rate
     if ride.has("clutch"):
         tells &= ~widened(ride, ride.numbers("clutch") == 1, FREE_S / 2)
     if ride.has("gear"):
         gear = ride.numbers("gear")
         changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1]) != 0))
         tells &= ~widened(ride, changed, FREE_S) & (gear != 0)
-    rows = ride.slice(span)
-    tells = tells[rows] & np.isfinite(rpm_rate[rows]) & np.isfinite(speed_rate[rows])
-    seconds = row_seconds(ride)[rows]
-    if seconds[tells].sum() < 0.33:
-        return None
-    follows = rpm_rate[rows] <= SAME_FALL * speed_rate[rows]
-    return bool(seconds[tells & follows].sum() >= 0.5 * seconds[tells].sum())
+    return tells & np.isfinite(rpm_rate) & np.isfinite(speed_rate), follows
 
 
 def _relative_fall(ride: Ride, name: str, span: Span) -> float | None:

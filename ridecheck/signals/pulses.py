@@ -67,9 +67,9 @@ def _touch(ride: Ride, channel: str, runs: list[Run]) -> Touch | None:
 def _effect(ride: Ride, channel: str, span: Span) -> bool:
     around = ride.slice(Span(span.start_s - 0.2, span.end_s + 1.0))
     if channel == "clutch":
-        log_ratio = np.log(drivetrain.ratio(ride))
-        before = log_ratio[ride.slice(Span(span.start_s - 1.5, span.start_s - 0.1))]
-        during = log_ratio[around]
+        ratio = drivetrain.ratio(ride)
+        before = np.log(ratio[ride.slice(Span(span.start_s - 1.5, span.start_s - 0.1))])
+        during = np.log(ratio[around])
         if not np.isfinite(before).any() or not np.isfinite(during).any():
             return True  # nothing to hold the lever against: not a pulse nobody made
         return bool(np.nanmax(np.abs(during - np.nanmedian(before))) > RATIO_FREED)

@@ -67,6 +67,7 @@ class TestEveryRule:
 
     def test_cannot_be_cleared_by_nothing(self, rule: Rule) -> None:
         assert rule.clear_s > 0 or rule.clear_events > 0
+        assert rule.asks
 
     def test_its_findings_tell_numbers_and_no_rule(self, rule: Rule) -> None:
         table = tomllib.loads(case_file(rule).read_text("utf-8"))

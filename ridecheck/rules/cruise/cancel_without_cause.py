@@ -51,6 +51,7 @@ class Limits:
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=2, per_100_engaged_km=2.0),
     cruise_only=True,
+    asks="riding with cruise engaged",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""

@@ -47,6 +47,7 @@ class Limits:
     clear_interval_s=0.1,
     raise_when=RaiseWhen(events=2),
     cruise_only=True,
+    asks="clutch pulls that end cruise in time",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with the clutch pulled and cruise engaged."""

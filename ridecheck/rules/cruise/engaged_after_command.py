@@ -64,6 +64,7 @@ class Limits:
     clear_interval_s=0.1,
     cruise_only=True,
     checks=("roll-off-click", "self-test-mode", "throttle-snaps-shut"),
+    asks="grip, cancel or main switch ending cruise in time",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each command given while engaged: obeyed in time, or not."""

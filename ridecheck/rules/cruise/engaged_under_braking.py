@@ -59,6 +59,7 @@ class Limits:
     clear_interval_s=0.1,
     cruise_only=True,
     checks=("lamp-by-each-control", "self-test-mode", "throttle-snaps-shut"),
+    asks="brakings that end cruise in time",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with a brake on and cruise engaged: too long, or ended in time."""

@@ -58,6 +58,7 @@ class Limits:
     clear_interval_s=0.05,
     cruise_only=True,
     checks=("button-feel", "self-test-mode", "throttle-snaps-shut"),
+    asks="engagements that follow a press of set or resume",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each engagement: pressed, not pressed, or not to be told."""

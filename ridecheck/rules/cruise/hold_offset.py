@@ -49,6 +49,7 @@ class Limits:
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=2, rides=2),
     cruise_only=True,
+    asks="settled holding on a level road",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding a ride at most: the middle error of all holding."""

@@ -65,6 +65,7 @@ class Limits:
     clear_s=10.0,
     clear_interval_s=0.1,
     checks=("throttle-snaps-shut", "actuator-cable-play"),
+    asks="riding on with the grip closed and cruise off",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches with the grip closed, cruise off, moving, and the plate open."""

@@ -31,7 +31,13 @@ class Limits:
     step_back_s: float = threshold(0.05, "s", "smaller steps are the rounding of a row's time")
 
 
-@rule(needs=(), severity=Severity.NOTE, clear_s=10.0, raise_when=RaiseWhen(events=1_000_000))
+@rule(
+    needs=(),
+    severity=Severity.NOTE,
+    clear_s=10.0,
+    raise_when=RaiseWhen(events=1_000_000),
+    asks="the log",
+)
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Steps back at their row; notes of the reader over the whole ride."""
     steps = 0

@@ -27,7 +27,13 @@ class Limits:
     values: float = threshold(1.0, "values", "one value that cannot be is worth a line")
 
 
-@rule(needs=(), severity=Severity.NOTE, clear_s=10.0, raise_when=RaiseWhen(events=1_000_000))
+@rule(
+    needs=(),
+    severity=Severity.NOTE,
+    clear_s=10.0,
+    raise_when=RaiseWhen(events=1_000_000),
+    asks="the log",
+)
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding a channel, over the whole ride: where they stood is in the log itself."""
     counts: dict[str, int] = {}

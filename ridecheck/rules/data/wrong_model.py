@@ -45,6 +45,7 @@ class Limits:
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=1_000_000),
     doubts_file=True,
+    asks="steady riding in gear",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding at most: what the ratios fit better."""

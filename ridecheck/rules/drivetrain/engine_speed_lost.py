@@ -53,6 +53,7 @@ class Limits:
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=2),
     falsifies=("engine_speed",),
+    asks="riding faster than 20 km/h",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches at zero, then stretches frozen."""

@@ -43,6 +43,7 @@ class Limits:
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=3),
     falsifies=("gear",),
+    asks="steady riding in gear",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches on which the ratio clearly means another gear."""

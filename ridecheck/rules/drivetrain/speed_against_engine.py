@@ -56,6 +56,7 @@ class Limits:
     clear_s=60.0,
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=2, rides=2),
+    asks="steady riding in gear, a minute a gear",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding a ride at most: the bias all gears share."""

@@ -55,6 +55,7 @@ class Limits:
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=2),
     falsifies=("wheel_speed",),
+    asks="riding faster than 20 km/h",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each sudden fall of wheel speed that nothing else follows."""

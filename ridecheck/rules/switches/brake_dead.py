@@ -63,6 +63,7 @@ class Limits:
     clear_events=3,
     clear_interval_s=0.2,
     checks=("lamp-by-each-control", "rear-pedal-point", "lever-free-play"),
+    asks="hard slowings that light a brake signal",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each hard slowing: shown by a brake signal, or by none."""

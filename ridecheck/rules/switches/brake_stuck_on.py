@@ -48,6 +48,7 @@ class Limits:
     clear_s=60.0,
     clear_interval_s=2.0,
     falsifies=("front_brake", "rear_brake", "brake_lamp"),
+    asks="riding faster than 30 km/h",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal, cut to the time spent above walking pace."""

@@ -48,6 +48,7 @@ class Limits:
     convict_interval_s=0.1,
     raise_when=RaiseWhen(events=2),
     falsifies=SWITCHES,
+    asks="riding",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each burst on each switch; the lamp line only where no brake has its own channel."""

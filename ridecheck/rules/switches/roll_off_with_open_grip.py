@@ -42,6 +42,7 @@ class Limits:
     convict_interval_s=0.2,
     raise_when=RaiseWhen(events=2),
     falsifies=("roll_off",),
+    asks="riding with the grip open",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches with the switch on and the grip open."""

@@ -52,6 +52,7 @@ class Limits:
     clear_interval_s=0.05,
     convict_interval_s=0.1,
     raise_when=RaiseWhen(events=3),
+    asks="riding",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each pulse nobody made, on each switch where they are no habit of a hand."""

@@ -1,0 +1,111 @@
+"""The clutch switch says one thing, engine and wheel another.
+
+What it checks
+    Clutch shown pulled for seconds while engine and wheel turn together in a gear; and
+    clutch never shown pulled over many gear changes in which the ratio broke free.
+Why it matters
+    A switch stuck on keeps cruise from engaging; a dead or bridged one lets the engine
+    flare with cruise on.
+What else looks like this
+    Fingers resting on the lever within its free play; a quick-shifter, which changes
+    gear with the clutch out.
+Next step
+    Free play of the lever; the switch's continuity, lever in and out.
+References
+    Clutch switch is set before the clutch opens (SAE J1939-71, SPN 598).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import drivetrain, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    locked_s: float = threshold(
+        5.0, "s", "a lever pulled that long lets engine and wheel part, at any change of speed"
+    )
+    moving_kmh: float = threshold(30.0, "km/h", "slower, a matched engine speed is no chance")
+    varies: float = threshold(
+        0.04, "", "speed must change this much, or a held engine speed could match by chance"
+    )
+    breaks: float = threshold(
+        15.0, "changes", "so many changes of gear with no clutch are no quick-shifter's whole ride"
+    )
+
+
+@rule(
+    needs=("wheel_speed", "engine_speed", "clutch"),
+    severity=Severity.FAULT,
+    clear_events=5,
+    clear_interval_s=0.2,
+    convict_interval_s=0.5,
+    raise_when=RaiseWhen(events=2),
+    falsifies=("clutch",),
+    asks="clutch pulls while riding",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Pulled but locked, then never pulled."""
+    if not drivetrain.has_ladder(ride):
+        return
+    yield from _pulled_but_locked(ride, limits)
+    pulls = [r for r in ride.runs("clutch").on() if ride.at("wheel_speed", r.start_s) > 15.0]
+    yield Exposure(events=len(pulls))
+    changes = _idle_changes(ride)
+    if not ride.runs("clutch").on() and len(changes) >= limits.breaks:
+        yield Finding(
+            span=Span(changes[0], changes[-1]),
+            message=f"clutch never shown pulled in {len(changes)} changes of gear in which engine "
+            "speed ran free of wheel speed",
+            measured=float(len(changes)),
+            limit=limits.breaks,
+            unit="changes",
+            channels=("clutch",),
+        )
+
+
+def _pulled_but_locked(ride: Ride, limits: Limits) -> Iterator[Finding]:
+    speed, rungs = ride.numbers("wheel_speed"), drivetrain.rungs(ride)
+    for run in ride.runs("clutch").on():
+        if run.length_s < limits.locked_s:
+            continue
+        at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
+        v, gears = speed[at], rungs[at]
+        if not np.isfinite(v).all() or v.min() < limits.moving_kmh:
+            continue
+        locked = gears[0] > 0 and (gears == gears[0]).mean() > 0.95
+        if locked and v.max() / v.min() - 1.0 >= limits.varies:
+            yield Finding(
+                span=run.span,
+                message=f"clutch shown pulled for {run.length_s:.1f} s while engine and wheel "
+                f"turned together in gear {gears[0]}, {v.min():.0f} to {v.max():.0f} km/h",
+                measured=run.length_s,
+                limit=limits.locked_s,
+                unit="s",
+                channels=("clutch",),
+            )
+
+
+def _idle_changes(ride: Ride) -> list[float]:
+    """Instants at which the gear in use changed with engine speed free in between (s)."""
+    rungs = np.where(drivetrain.calm(ride), drivetrain.rungs(ride), 0)
+    known = np.flatnonzero(rungs > 0)
+    rate = np.abs(motion.slope(ride, ride.numbers("engine_speed"), 0.4))
+    found = []
+    for a, b in pairwise(known):
+        apart_s = ride.t_s[b] - ride.t_s[a]
+        same_segment = ride.segment[a] == ride.segment[b]
+        if rungs[a] != rungs[b] and same_segment and 0.1 < apart_s < 6.0:
+            between = rate[a:b][np.isfinite(rate[a:b])]
+            if len(between) and between.max() > 500.0:
+                found.append(float(ride.t_s[b]))
+    return found
