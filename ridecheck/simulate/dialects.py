@@ -12,7 +12,7 @@ import polars as pl
 from ridecheck.catalog import channels as catalog
 from ridecheck.simulate.spec import LoggerSpec
 
-TimeStyle = Literal["seconds", "local", "epoch_ms", "timestamp", "milliseconds"]
+TimeStyle = Literal["seconds", "local", "epoch_ms", "timestamp", "milliseconds", "iso"]
 MILE_KM = 1.609344
 
 
@@ -21,6 +21,7 @@ class Dialect:
     """One way of writing. names: channel -> column; units: channel -> (unit, factor, decimals).
 
     on, off: how switches are written; a pair of numbers with on_above makes them volts.
+    inverted: switches written the other way round (0 is operated).
     """
 
     name: str
@@ -38,6 +39,8 @@ class Dialect:
     blank: str = ""
     units_row: bool = False
     line_end: str = "\n"
+    inverted: tuple[str, ...] = ()
+    time_name: str = ""
 
     @property
     def suffix(self) -> str:
@@ -88,6 +91,23 @@ _VOLTS = {
 }  # fmt: skip
 _MPH = dict.fromkeys(("wheel_speed", "gps_speed"), ("mph", 1.0 / MILE_KM, 0.0, 2))
 
+_PLAIN = {
+    "wheel_speed": "v_rear [m/s]", "front_wheel_speed": "v_front [m/s]", "gps_speed": "v_sat [m/s]",
+    "engine_speed": "n [rev/s]", "gear": "g", "throttle": "plate", "throttle_grip": "hand",
+    "front_brake": "brake F", "rear_brake": "brake R", "brake_lamp": "stop", "clutch": "lever L",
+    "roll_off": "shut", "cruise_armed": "auto on", "cruise_engaged": "auto hold",
+    "cruise_set_speed": "auto [m/s]", "switch_power": "key 1", "switch_set": "key 2",
+    "switch_resume": "key 3", "switch_cancel": "key 4", "supply_voltage": "u [mV]",
+}  # fmt: skip
+_METRES = {
+    **{
+        name: ("m/s", 1.0 / 3.6, 0.0, 3)
+        for name in ("wheel_speed", "front_wheel_speed", "gps_speed", "cruise_set_speed")
+    },
+    "engine_speed": ("Hz", 1.0 / 60.0, 0.0, 2),
+    "supply_voltage": ("mV", 1000.0, 0.0, 0),
+}
+
 DIALECTS: dict[str, Dialect] = {
     d.name: d
     for d in (
@@ -122,7 +142,12 @@ DIALECTS: dict[str, Dialect] = {
             },
         ),
         Dialect("parquet", kind="parquet", time="timestamp"),
-        Dialect("spaced", separator="|", time="milliseconds", on="true", off="false", blank="-"),
+        Dialect("pipe", separator="|", time="milliseconds", on="true", off="false", blank="-"),
+        Dialect(
+            "metres", separator=";", time="iso", on="1", off="0", names=_PLAIN, units=_METRES,
+            inverted=("front_brake", "rear_brake", "clutch"), time_name="utc",
+        ),  # fmt: skip
+        Dialect("table", kind="parquet", time="timestamp", names=_SHORT, time_name="at"),
     )
 }
 
@@ -156,12 +181,15 @@ def _preamble(frame: pl.DataFrame, dialect: Dialect) -> list[str]:
 
 
 def _time_columns(dialect: Dialect) -> list[str]:
+    if dialect.time_name:
+        return [dialect.time_name]
     return {
         "seconds": ["t"],
         "milliseconds": ["ms"],
         "local": ["Date", "Time"],
         "epoch_ms": ["stamp"],
         "timestamp": ["time"],
+        "iso": ["time"],
     }[dialect.time]
 
 
@@ -169,6 +197,8 @@ def _time_cells(frame: pl.DataFrame, dialect: Dialect) -> list[pl.Series]:
     time = frame["time"]
     if dialect.time == "epoch_ms":
         return [time.dt.epoch("ms").cast(pl.String)]
+    if dialect.time == "iso":
+        return [time.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")]
     if dialect.time == "local":
         local = time.dt.convert_time_zone(str(ZoneInfo(dialect.zone)))
         return [local.dt.strftime("%d.%m.%Y"), local.dt.strftime("%H:%M:%S%.3f")]
@@ -196,6 +226,8 @@ def _cell(values: pl.Series, dialect: Dialect) -> pl.Series:
     name = values.name
     kind = catalog()[name].kind
     if kind == "switch":
+        if name in dialect.inverted:
+            values = ~values
         text = pl.select(
             pl.when(values).then(pl.lit(dialect.on)).otherwise(pl.lit(dialect.off))
         ).to_series()
@@ -218,7 +250,8 @@ def _parquet(frame: pl.DataFrame, dialect: Dialect) -> pl.DataFrame:
     tidy = frame.with_columns(
         *(pl.col(c).round(DECIMALS.get(c, 1)).cast(pl.Float32) for c in numbers)
     )
-    return tidy.rename({c: dialect.column(c) for c in frame.columns if c != "time"})
+    names = {c: dialect.column(c) for c in frame.columns if c != "time"}
+    return tidy.rename(names | {"time": _time_columns(dialect)[0]})
 
 
 def layout_toml(logger: LoggerSpec) -> str:
@@ -247,6 +280,7 @@ def _time_layout(dialect: Dialect) -> list[str]:
         "local": "%d.%m.%Y %H:%M:%S%.f",
         "epoch_ms": "epoch_milliseconds",
         "timestamp": "",
+        "iso": "iso8601",
     }[dialect.time]
     return [f"column = {column}"] + ([f'format = "{form}"'] if form else [])
 
@@ -261,6 +295,8 @@ def _column_layout(channel: str, logger: LoggerSpec, dialect: Dialect) -> list[s
             lines.append(f"on_above = {dialect.on_above}")
         else:
             lines += [f'on = ["{dialect.on}"]', f'off = ["{dialect.off}"]']
+        if channel in dialect.inverted:
+            lines.append("inverted = true")
     if channel in logger.latched:
         lines.append("latched = true")
     if kind == "switch" and logger.refresh_s.get(channel):

@@ -1,0 +1,611 @@
+"""Detection and false alarms, measured on simulated rides with known faults.
+
+    python tests/scoreboard.py            the reporting set; writes tests/scoreboard.md
+    python tests/scoreboard.py --tuning   the tuning set, printed; misses listed with --misses
+
+Reporting seeds are a hash of the released version, so no version is tuned on the rides it
+is reported on; models, layouts, habits and ranges of the reporting set are in no tuning set.
+Intervals are Wilson's, 95 %; cells under 20 are given as counts alone.
+"""
+
+import argparse
+import hashlib
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+from multiprocessing import get_context
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+REPORT = ROOT / "tests" / "scoreboard.md"
+CHUNK = 8
+MATCH_S = 0.8
+"""A reported cancel within this, and two refresh intervals, of a true one is that one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One bike to draw, ride and judge. group: "fault", "healthy", "long" or "season"."""
+
+    population: str
+    seed: int
+    number: int
+    group: str
+    fault: str = ""
+    rides: int = 3
+    kind: str = ""
+
+
+@dataclass(slots=True)
+class Row:
+    """What came of one bike."""
+
+    job: Job
+    rate_hz: float = 0.0
+    channels: int = 0
+    full: bool = False
+    verdicts: list[str] = field(default_factory=list)
+    because: str = ""
+    suspect: str = ""
+    part: str = ""
+    danger: bool = False
+    events: int = 0
+    visible: int = 0
+    expected_visible: float = 0.0
+    cancels: int = 0
+    found: int = 0
+    cause_right: int = 0
+    unasked: int = 0
+    unasked_told: int = 0
+    raised: Counter[str] = field(default_factory=Counter)
+    false_inspect: int = 0
+    false_keep_in: int = 0
+    repeats: int = 0
+    days: int = 0
+    error: str = ""
+
+    @property
+    def verdict(self) -> str:
+        return self.verdicts[-1] if self.verdicts else "error"
+
+    @property
+    def ever_flagged(self) -> bool:
+        return any(v in ("inspect", "keep_in") for v in self.verdicts)
+
+    @property
+    def caught(self) -> bool:
+        return self.verdict in ("inspect", "keep_in")
+
+
+# ---------------------------------------------------------------- one bike through the pipeline
+
+
+def judge_bikes(jobs: Sequence[Job]) -> list[Row]:
+    """Draw, ride and judge some bikes with the real pipeline. Run in a worker process."""
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    from ridecheck.fleet import load_fleet
+    from ridecheck.rules import engine
+    from ridecheck.simulate.fleet import FleetPlan, write_fleet
+
+    folder = Path(tempfile.mkdtemp(prefix="scoreboard-"))
+    try:
+        bikes = [_drawn(job) for job in jobs]
+        bare = tuple(replace(b, rides=()) for b in bikes)
+        write_fleet(FleetPlan(name="Scoreboard", seed=0, bikes=bare), folder)
+        _other_models(folder, jobs[0].population)
+        fleet = load_fleet(folder, known_limits=engine.known_limits())
+        return [_row(job, bike, fleet, folder) for job, bike in zip(jobs, bikes, strict=True)]
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _drawn(job: Job):
+    from ridecheck.simulate.population import POPULATIONS, draw_bike
+
+    options = {}
+    if job.kind == "full":
+        options = {"channels": "full", "rate_hz": 20.0}
+    elif job.kind == "few":
+        options = {"channels": "few"}
+    elif job.kind == "slow":
+        options = {"rate_hz": 1.0}
+    elif job.kind == "plain":
+        options = {"incidents": ()}
+    elif job.kind == "wrong-model":
+        options = {"wrong_model": True}
+    elif job.kind:
+        options = {"incidents": (job.kind,)}
+    if job.group == "fault":
+        options = {"incidents": ()} if job.number % 2 else {}
+    return draw_bike(
+        POPULATIONS[job.population],
+        (job.seed, _stable(job.group + job.fault + job.kind), job.number),
+        bike=f"{job.group[0].upper()}{job.number:05d}",
+        fault=job.fault,
+        rides=job.rides,
+        **options,
+    )
+
+
+def _stable(text: str) -> int:
+    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big")
+
+
+def _other_models(folder: Path, population: str) -> None:
+    """Every model of the population is in the fleet, so that a wrong one can be told."""
+    from ridecheck.simulate.fleet import model_toml
+    from ridecheck.simulate.population import POPULATIONS
+
+    for model in POPULATIONS[population].models:
+        (folder / "models" / f"{model.name}.toml").write_text(model_toml(model), "utf-8")
+
+
+def _row(job: Job, bike, fleet, folder: Path) -> Row:
+    from ridecheck.rules import all_rules
+    from ridecheck.simulate.faults import FAULTS
+
+    spec = bike.spec
+    row = Row(job, rate_hz=spec.logger.rate_hz, channels=len(spec.logger.channels))
+    row.full = {"front_brake", "throttle_grip", "gps_speed"} <= set(spec.logger.channels)
+    if job.fault:
+        row.part, row.danger = FAULTS[job.fault].about.part, FAULTS[job.fault].about.danger
+    results, events = [], []
+    rules = all_rules()
+    settings = fleet.settings(spec.bike)
+    for n, planned in enumerate(bike.rides):
+        seed = (job.seed, _stable(job.group + job.fault + job.kind), job.number, n)
+        ride, judged = _judged(spec, planned, seed, fleet, settings, folder, whole=n == 0)
+        results += judged
+        _count_truth(row, ride, judged)
+        if n + 1 < len(bike.rides) and job.group == "fault":
+            continue
+        report = _assessed(spec.bike, results, events, settings, rules, job.group == "fault")
+        row.verdicts.append(str(report.verdict))
+        row.because = " / ".join(report.because[:2])
+        row.suspect = report.suspects[0].part if report.suspects else ""
+        if job.group == "season":
+            events += _workshop(row, report, rules)
+    for result in results:
+        row.raised.update({f.rule for f in result.findings if str(f.severity) != "note"})
+    return row
+
+
+def _judged(spec, planned, seed, fleet, settings, folder: Path, *, whole: bool):
+    """One ride and its results: through a written log where the log itself is odd, else in memory.
+
+    The first ride of every fourth bike goes through a file too.
+    """
+    from ridecheck.run import judge_ride
+    from ridecheck.simulate import simulate_ride
+    from ridecheck.simulate.mishaps import MISHAPS
+    from ridecheck.simulate.parts import part_of
+
+    ride = simulate_ride(replace(spec, faults=planned.faults), planned.plan, seed)
+    odd = any(name in MISHAPS for name in planned.plan.incidents)
+    if odd or (whole and seed[2] % 4 == 0):
+        parts = _through_a_file(ride, fleet, folder)
+    else:
+        parts = [part_of(ride)]
+    rides: list[list] = []
+    for part in parts:
+        near = rides and (part.info.start - rides[-1][-1].info.end) < timedelta(minutes=10)
+        if near:
+            rides[-1].append(part)
+        else:
+            rides.append([part])
+    return ride, [judge_ride(together, settings) for together in rides]
+
+
+def _through_a_file(ride, fleet, folder: Path) -> list:
+    from ridecheck.errors import LogError
+    from ridecheck.reading import take_in
+    from ridecheck.readers import open_log
+    from ridecheck.simulate.dialects import DIALECTS, write_log
+
+    dialect = DIALECTS[ride.bike.logger.dialect]
+    path = folder / f"{ride.bike.bike}_{ride.plan.start:%Y%m%d_%H%M%S}.{dialect.suffix}"
+    write_log(ride.samples, dialect, path)
+    try:
+        return [part for member in open_log(path) for part in take_in(member, fleet)]
+    except LogError:
+        return []
+    finally:
+        path.unlink()
+
+
+def _assessed(bike: str, results, events, settings, rules, with_suspects: bool):
+    from ridecheck.diagnose import diagnose
+    from ridecheck.verdict import Context, assess
+
+    ends = [r.end for r in results if r.end is not None]
+    context = Context(
+        bike=bike, model=settings.model, cruise_fitted=settings.cruise.fitted, events=tuple(events)
+    )
+    report = assess(results, context, as_of=max(ends, default=None), rules=rules)
+    if not with_suspects:
+        return report
+    found = diagnose(results, settings=settings, rules=rules)
+    return replace(report, suspects=found.suspects)
+
+
+def _workshop(row: Row, report, rules) -> list:
+    """Count what is raised today, and close it tomorrow, as the season's workshop does."""
+    from ridecheck.events import new_event
+
+    row.days += 1
+    if str(report.verdict) not in ("inspect", "keep_in"):
+        return []
+    danger = str(report.verdict) == "keep_in"
+    open_rules = {
+        f.finding.rule
+        for f in report.findings
+        if f.open and str(f.finding.severity) == ("danger" if danger else "fault")
+    }
+    row.false_keep_in += danger
+    row.false_inspect += not danger
+    row.repeats += sum(rule in row.raised and row.raised[rule] >= 1000 for rule in open_rules)
+    for rule in open_rules:
+        row.raised[rule] += 1000
+    when: datetime = report.last_data + timedelta(hours=1)
+    return [
+        new_event("signed_off", when, finding=rule, checks=rules[rule].checks or ("looked at",))
+        for rule in sorted(open_rules)
+    ]
+
+
+def _count_truth(row: Row, ride, results) -> None:
+    """Hold reported cancels and planted events against the truth of one ride."""
+    truth = ride.truth
+    row.events += len(truth.events)
+    row.visible += sum(e.visible for e in truth.events)
+    interval_s = 1.0 / row.rate_hz
+    row.expected_visible += sum(
+        min(1.0, (e.end_s - e.start_s) / interval_s) if e.channel else 0.0 for e in truth.events
+    )
+    dated = [r for r in results if r.start is not None]
+    if not dated or any("clock" in i or "seconds" in i for i in ride.plan.incidents):
+        return
+    told = [
+        ((c.time - ride.plan.start).total_seconds(), c)
+        for r in dated
+        for c in r.cancels
+        if c.time is not None
+    ]
+    names = set(ride.bike.logger.channels)
+    if "cruise_engaged" not in names:
+        return
+    left = list(told)
+    for one in truth.cancels:
+        within_s = MATCH_S + 2.0 * interval_s
+        near = [(abs(t - one.time_s), i) for i, (t, _) in enumerate(left) if abs(t - one.time_s) <= within_s]
+        row.cancels += 1
+        unasked = bool(one.fault) and not one.commanded
+        row.unasked += unasked
+        if not near:
+            continue
+        _, at = min(near)
+        _, cancel = left.pop(at)
+        row.found += 1
+        row.cause_right += _right(cancel.cause, one, names)
+        row.unasked_told += unasked and cancel.commanded is False
+
+
+def _right(told: str, one, names: set[str]) -> bool:
+    """Is the reported cause the true one, as far as any log could tell?"""
+    if told == one.cause:
+        return True
+    if one.cause in ("front_brake", "rear_brake"):
+        lamp = told == "brake_lamp"
+        return lamp or (told in ("front_brake", "rear_brake", "unexplained") and not one.visible)
+    return told == "unexplained" and not one.visible
+
+
+# ---------------------------------------------------------------- the whole board
+
+
+def jobs_for(population: str, seed: int, sizes: Mapping[str, int], only: Sequence[str]) -> list[Job]:
+    """All bikes of a board, in an order that does not depend on the sizes."""
+    from ridecheck.simulate import FAULT_NAMES
+    from ridecheck.simulate.incidents import INCIDENTS
+
+    jobs = []
+    for fault in only or FAULT_NAMES:
+        jobs += [Job(population, seed, n, "fault", fault) for n in range(sizes["fault"])]
+    if only:
+        return jobs
+    kinds = ("full", "plain", "", "few", "slow", "wrong-model", *sorted(INCIDENTS), "full", "")
+    jobs += [
+        Job(population, seed, n, "healthy", kind=kinds[n % len(kinds)])
+        for n in range(sizes["healthy"])
+    ]
+    jobs += [Job(population, seed, n, "long", rides=20) for n in range(sizes["long"])]
+    jobs += [
+        Job(population, seed, n, "season", rides=sizes["days"]) for n in range(sizes["season"])
+    ]
+    return jobs
+
+
+def run(jobs: Sequence[Job], *, workers: int, quiet: bool) -> list[Row]:
+    """Judge all bikes in worker processes; rows in the order of the jobs."""
+    chunks = list(_chunks(jobs))
+    rows: list[Row] = []
+    started_s = time.monotonic()
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        for done, part in enumerate(pool.map(judge_bikes, chunks), start=1):
+            rows += part
+            if not quiet and done % 10 == 0:
+                spent = time.monotonic() - started_s
+                print(f"{len(rows)} of {len(jobs)} bikes, {spent:.0f} s", file=sys.stderr, flush=True)
+    return rows
+
+
+def _chunks(jobs: Sequence[Job]) -> Iterator[Sequence[Job]]:
+    at = 0
+    while at < len(jobs):
+        size = CHUNK if jobs[at].rides <= 3 else 1
+        group = jobs[at].group
+        end = at
+        while end < len(jobs) and end - at < size and jobs[end].group == group:
+            end += 1
+        yield jobs[at:end]
+        at = end
+
+
+def share(hits: int, of: int) -> str:
+    """A share with its 95 % interval after Wilson; counts alone under 20."""
+    from ridecheck.statistics import wilson
+
+    if of < 20:
+        return f"{hits} of {of}" if of else "-"
+    limits = wilson(hits, of)
+    return f"{100 * hits / of:.1f} % ({100 * limits.low:.1f} to {100 * limits.high:.1f}; {hits} of {of})"
+
+
+def _table(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    lines += ["| " + " | ".join(cells) + " |" for cells in body]
+    return "\n".join(lines)
+
+
+def board(rows: Sequence[Row]) -> str:
+    """The tables as text."""
+    groups: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[row.job.group].append(row)
+    parts = []
+    if groups["fault"]:
+        parts += ["## By fault", "", _by_fault(groups["fault"]), ""]
+        parts += ["## By logging rate", "", _by_rate(groups["fault"]), ""]
+        parts += ["## What can be seen at which rate", "", _by_sight(groups["fault"]), ""]
+    if groups["healthy"] or groups["long"]:
+        parts += ["## Healthy bikes and look-alikes", "", _healthy(groups), ""]
+    if groups["season"]:
+        parts += ["## A season", "", _season(groups["season"]), ""]
+    parts += ["## Totals", "", totals(rows), ""]
+    return "\n".join(parts)
+
+
+def _by_fault(rows: Sequence[Row]) -> str:
+    by: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by[row.job.fault].append(row)
+    head = ("fault", "bikes", "caught", "no opinion", "danger: kept in",
+            "20 Hz and faster, 3 or more visible events: caught", "first suspect right")  # fmt: skip
+    body = []
+    for fault, some in sorted(by.items()):
+        rich = [r for r in some if r.rate_hz >= 20 and r.visible >= 3]
+        named = [r for r in some if r.caught and r.suspect]
+        body.append((
+            fault + (" (danger)" if some[0].danger else ""),
+            str(len(some)),
+            share(sum(r.caught for r in some), len(some)),
+            str(sum(r.verdict == "no_opinion" for r in some)),
+            share(sum(r.verdict == "keep_in" for r in some), len(some)) if some[0].danger else "",
+            share(sum(r.caught for r in rich), len(rich)),
+            share(sum(r.suspect == r.part for r in named), len(named)),
+        ))  # fmt: skip
+    return _table(head, body)
+
+
+BANDS = (("1 to 5 Hz", 0.0, 5.0), ("10 Hz", 5.1, 10.0), ("20 Hz and faster", 10.1, 1000.0))
+
+
+def _by_rate(rows: Sequence[Row]) -> str:
+    head = ("rate", "faulty bikes", "caught", "no opinion", "dangerous with 2 or more visible events: kept in",
+            "cancels found", "cause right", "not asked for: called so")  # fmt: skip
+    body = []
+    for name, low, high in BANDS:
+        some = [r for r in rows if low < r.rate_hz <= high]
+        danger = [r for r in some if r.danger and r.visible >= 2]
+        body.append((
+            name,
+            str(len(some)),
+            share(sum(r.caught for r in some), len(some)),
+            share(sum(r.verdict == "no_opinion" for r in some), len(some)),
+            share(sum(r.verdict == "keep_in" for r in danger), len(danger)),
+            share(sum(r.found for r in some), sum(r.cancels for r in some)),
+            share(sum(r.cause_right for r in some), sum(r.found for r in some)),
+            share(sum(r.unasked_told for r in some), sum(r.unasked for r in some)),
+        ))  # fmt: skip
+    return _table(head, body)
+
+
+def _by_sight(rows: Sequence[Row]) -> str:
+    """Share of events of which a sample exists, against min(1, w/T), where it is not one."""
+    head = ("fault", *(f"{n}: seen / by min(1, w/T)" for n, _, _ in BANDS))
+    by: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by[row.job.fault].append(row)
+    body = []
+    for fault, some in sorted(by.items()):
+        cells = []
+        hidden = False
+        for _, low, high in BANDS:
+            band = [r for r in some if low < r.rate_hz <= high]
+            events = sum(r.events for r in band)
+            if not events:
+                cells.append("-")
+                continue
+            seen = sum(r.visible for r in band) / events
+            expected = sum(r.expected_visible for r in band) / events
+            hidden |= seen < 0.95
+            cells.append(f"{seen:.2f} / {expected:.2f} of {events}")
+        if hidden:
+            body.append((fault, *cells))
+    return _table(head, body)
+
+
+def _healthy(groups: Mapping[str, Sequence[Row]]) -> str:
+    by: dict[str, list[Row]] = defaultdict(list)
+    for row in groups["healthy"]:
+        by[row.job.kind or "drawn at random"].append(row)
+    head = ("bikes", "number", "ever flagged", "kept in", "no opinion", "released")
+    order = sorted(by.items())
+    if groups["long"]:
+        order.append(("20 rides, judged after every ride", list(groups["long"])))
+    everyone = [*groups["healthy"], *groups["long"]]
+    body = [
+        (
+            name,
+            str(len(some)),
+            share(sum(r.ever_flagged for r in some), len(some)),
+            str(sum("keep_in" in r.verdicts for r in some)),
+            str(sum(r.verdict == "no_opinion" for r in some)),
+            share(sum(r.verdict == "release" for r in some), len(some)),
+        )
+        for name, some in [*order, ("all", everyone)]
+    ]
+    return _table(head, body)
+
+
+def _season(rows: Sequence[Row]) -> str:
+    days = sum(r.days for r in rows)
+    inspections = sum(r.false_inspect for r in rows)
+    groundings = sum(r.false_keep_in for r in rows)
+    head = ("bikes", "riding days", "false inspections", "false groundings", "repeats of a closed finding")
+    body = [(str(len(rows)), str(days), share(inspections, days), share(groundings, days),
+             str(sum(r.repeats for r in rows)))]  # fmt: skip
+    return _table(head, body)
+
+
+def totals(rows: Sequence[Row]) -> str:
+    """The few lines that README quotes."""
+    faulty = [r for r in rows if r.job.group == "fault"]
+    fair = [r for r in faulty if not r.danger and r.rate_hz >= 20 and r.visible >= 3]
+    danger = [r for r in faulty if r.danger and r.visible >= 2 and r.rate_hz >= _least_hz(r)]
+    full = [r for r in rows if r.job.group == "healthy" and r.full and r.rate_hz >= 10]
+    well = [r for r in rows if r.job.group in ("healthy", "long")]
+    lines = [
+        f"- dangerous faults at or above their lowest useful rate, two or more visible events, kept in: {share(sum(r.verdict == 'keep_in' for r in danger), len(danger))}",
+        f"- other faults at 20 Hz and faster with three or more visible events, caught: {share(sum(r.caught for r in fair), len(fair))}",
+        f"- healthy bikes with full channels at 10 Hz and faster, three rides, released: {share(sum(r.verdict == 'release' for r in full), len(full))}",
+        f"- healthy bikes and look-alikes ever flagged: {share(sum(r.ever_flagged for r in well), len(well))}",
+    ]
+    season = [r for r in rows if r.job.group == "season"]
+    if season:
+        days = sum(r.days for r in season)
+        lines += [
+            f"- false inspections a bike and riding day: {share(sum(r.false_inspect for r in season), days)}",
+            f"- false groundings a bike and riding day: {share(sum(r.false_keep_in for r in season), days)}",
+        ]
+    return "\n".join(lines)
+
+
+def _least_hz(row: Row) -> float:
+    from ridecheck.simulate.faults import FAULTS
+
+    return FAULTS[row.job.fault].about.lowest_rate_hz
+
+
+def misses(rows: Sequence[Row]) -> str:
+    """Every miss and every false flag, for study on the tuning set."""
+    lines = []
+    for row in rows:
+        where = f"{row.job.fault or row.job.kind or row.job.group} #{row.job.number} {row.rate_hz:g} Hz"
+        if row.job.group == "fault" and not row.caught:
+            lines.append(f"missed: {where}: {row.verdict}; visible {row.visible} of {row.events}; raised {dict(row.raised)}; {row.because[:140]}")
+        elif row.job.group != "fault" and (row.ever_flagged or row.false_inspect or row.false_keep_in):
+            lines.append(f"false: {where}: {row.verdicts[-3:]}; {dict(row.raised)}; {row.because[:200]}")
+    return "\n".join(lines)
+
+
+def reporting_seed() -> int:
+    """The seed of the reporting set: a hash of the released version, above all tuning seeds."""
+    from ridecheck import __version__
+
+    digest = hashlib.sha256(f"ridecheck {__version__}".encode()).digest()
+    return 1_000_000 + int.from_bytes(digest[:6], "big")
+
+
+def main() -> None:
+    """Run a board and write or print it."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
+    parser.add_argument("--tuning", action="store_true", help="the tuning set, printed only")
+    parser.add_argument("--seed", type=int, default=1, help="tuning seed, below 1000000")
+    parser.add_argument("--bikes-per-fault", type=int, default=40)
+    parser.add_argument("--healthy", type=int, default=700)
+    parser.add_argument("--long", type=int, default=100, help="bikes with 20 rides")
+    parser.add_argument("--season", type=int, default=40, help="bikes of the season")
+    parser.add_argument("--days", type=int, default=180, help="riding days of the season")
+    parser.add_argument("--fault", action="append", default=[], help="this fault alone; repeatable")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--misses", action="store_true", help="list misses (tuning only)")
+    parser.add_argument("--quiet", action="store_true")
+    options = parser.parse_args()
+    if options.misses and not options.tuning:
+        parser.error("misses are studied on tuning seeds only")
+    if not 0 <= options.seed < 1_000_000:
+        parser.error("tuning seeds are below 1000000")
+    sizes = {
+        "fault": options.bikes_per_fault, "healthy": options.healthy, "long": options.long,
+        "season": options.season, "days": options.days,
+    }  # fmt: skip
+    population = "tuning" if options.tuning else "reporting"
+    seed = options.seed if options.tuning else reporting_seed()
+    started_s = time.monotonic()
+    rows = run(
+        jobs_for(population, seed, sizes, options.fault), workers=options.workers, quiet=options.quiet
+    )
+    minutes = (time.monotonic() - started_s) / 60.0
+    text = _heading(population, seed, sizes, rows, minutes) + board(rows)
+    if options.misses:
+        text += "\n" + misses(rows) + "\n"
+    if options.tuning or options.fault:
+        print(text)
+    else:
+        REPORT.write_text(text, "utf-8")
+        print(totals(rows))
+        print(f"written: {REPORT.relative_to(ROOT)}")
+
+
+def _heading(
+    population: str, seed: int, sizes: Mapping[str, int], rows: Sequence[Row], minutes: float
+) -> str:
+    from ridecheck import __version__
+
+    broken = [r for r in rows if r.error]
+    rides = sum(r.job.rides for r in rows)
+    sized = ", ".join(f"{k} {v}" for k, v in sizes.items())
+    return "\n".join([
+        "# Scoreboard",
+        "",
+        f"Version {__version__}, {population} set, seed {seed}: {len(rows)} bikes, {rides} simulated",
+        f"rides ({sized}; the full size is fault 40, healthy 700, long 100, season 40, days 180).",
+        "Written by `make scoreboard`; intervals are Wilson's, 95 %; under 20 only counts are given.",
+        "Caught means inspect or keep in after three rides; no opinion is never a catch.",
+        f"It took {minutes:.0f} min. Bikes that could not be judged for a fault of the program: {len(broken)}.",
+        "",
+        "",
+    ])  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
