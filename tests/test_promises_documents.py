@@ -10,7 +10,7 @@ import typer
 from project_files import ROOT
 
 from ridecheck.batch import screen_fleet
-from ridecheck.cli.app import app
+from ridecheck.cli.app import app, run
 from ridecheck.demo import copy_sample_fleet
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
@@ -97,6 +97,16 @@ def test_readme_begins_with_the_job_and_the_two_commands():
 
     assert head.index("make demo") < head.index("make test")
     assert head.startswith("# ridecheck\n")
+
+
+def test_the_first_steps_with_an_own_fleet_work_as_written(tmp_path, monkeypatch, capfd):
+    lines = [arguments for document, arguments in calls() if document == "README.md"]
+    monkeypatch.chdir(tmp_path)
+
+    codes = {" ".join(arguments): run(arguments) for arguments in lines}
+
+    assert len(lines) >= 4
+    assert set(codes.values()) == {0}, (codes, capfd.readouterr().err)
 
 
 def test_what_readme_asks_of_the_index_is_answered(tmp_path, monkeypatch, capfd):
