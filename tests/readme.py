@@ -4,8 +4,10 @@ python tests/readme.py            print both
 python tests/readme.py --write    put them into README.md
 """
 
+import ast
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +19,8 @@ from ridecheck.demo import copy_sample_fleet
 from ridecheck.reporters import terminal
 from ridecheck.rules import all_rules
 
-README = Path(__file__).resolve().parents[1] / "README.md"
+ROOT = Path(__file__).resolve().parents[1]
+README, DEVELOPERS = ROOT / "README.md", ROOT / "DEVELOPERS.md"
 
 
 def marks(what: str) -> tuple[str, str]:
@@ -55,25 +58,48 @@ def commands() -> str:
     return "\n".join(["| command | does |", "|---|---|", *rows])
 
 
-WRITTEN = {"board": board, "commands": commands, "rules": rules}
+def modules() -> str:
+    """One row a module or package of the program, with the first line of its docstring."""
+    package = ROOT / "ridecheck"
+    paths = [*package.glob("*.py"), *package.glob("*/__init__.py")]
+    rows = []
+    for path in sorted(paths, key=lambda p: p.relative_to(package).as_posix()):
+        first = (ast.get_docstring(ast.parse(path.read_text("utf-8"))) or "").splitlines()[0]
+        name = path.relative_to(package).as_posix().removesuffix("__init__.py")
+        if name:
+            rows.append(f"| `{name}` | {first} |")
+    return "\n".join(["| in `ridecheck/` | holds |", "|---|---|", *rows])
+
+
+WRITTEN: dict[str, tuple[Path, Callable[[], str]]] = {
+    "board": (README, board),
+    "commands": (README, commands),
+    "rules": (README, rules),
+    "modules": (DEVELOPERS, modules),
+}
+
+
+def made(what: str) -> str:
+    """What should stand there."""
+    return WRITTEN[what][1]()
 
 
 def held(what: str) -> str:
-    """What README holds now."""
+    """What stands in the document now."""
     begin, end = marks(what)
-    return README.read_text("utf-8").split(begin)[1].split(end)[0].strip()
+    return WRITTEN[what][0].read_text("utf-8").split(begin)[1].split(end)[0].strip()
 
 
 def put(what: str, new: str) -> None:
-    """Write it into README anew."""
-    begin, end = marks(what)
-    before, rest = README.read_text("utf-8").split(begin)
-    README.write_text(f"{before}{begin}\n\n{new}\n\n{end}{rest.split(end)[1]}", "utf-8")
+    """Write it into the document anew."""
+    (begin, end), document = marks(what), WRITTEN[what][0]
+    before, rest = document.read_text("utf-8").split(begin)
+    document.write_text(f"{before}{begin}\n\n{new}\n\n{end}{rest.split(end)[1]}", "utf-8")
 
 
 if __name__ == "__main__":
-    for what, make in WRITTEN.items():
+    for what in WRITTEN:
         if "--write" in sys.argv[1:]:
-            put(what, make())
+            put(what, made(what))
         else:
-            print(make(), end="\n\n")
+            print(made(what), end="\n\n")
