@@ -55,7 +55,7 @@ class Occasion:
     def told(self) -> str:
         """Counts, not stories."""
         return (
-            f"{self.name}: {self.cancels} of {self.of} cancels, {100 * self.share:.0f} % of "
+            f"{self.name}: {self.cancels} of {self.of} cancels, {100 * self.share:.2g} % of "
             f"engaged time (p {self.p_corrected:.2g} after {self.tried} tries)"
         )
 

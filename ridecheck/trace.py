@@ -201,7 +201,7 @@ def trace_ride(
         strips=tuple(_strip(ride, t.cancel.t_s, before_s, after_s) for t in chosen),
         detectable=detectable,
         occasions=occasions(ride, unwanted),
-        next_ride=_next_ride(ride, detectable, unwanted, totals.engaged_km),
+        next_ride=_next_ride(logged, detectable, unwanted, totals.engaged_km),
         view=None if at_s is None or chosen else _view(ride, at_s, reach_s, dated=dated),
     )
 

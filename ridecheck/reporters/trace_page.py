@@ -100,7 +100,11 @@ def _marks(traced: TracedCancel) -> list[Mark]:
     """The cancel, what came first, and the rider's next press."""
     cancel = traced.cancel
     marks = [Mark(0.0, "cruise lets go", "cancel")]
-    first = [m for m in traced.moves if m.channel == cancel.first_mover and m.at_s <= cancel.t_s]
+    first = [
+        m
+        for m in traced.moves
+        if m.channel == cancel.first_mover and m.can_end_cruise and m.at_s <= cancel.t_s + 1e-6
+    ]
     if first:
         move = first[-1]
         marks.append(Mark(move.at_s - cancel.t_s, move.what, "first"))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.model import Span
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.ride import HOLD_REFRESHES, Ride
 from ridecheck.signals.switches import BLANK, Runs
 
 Floats = NDArray[np.float64]
@@ -31,8 +31,11 @@ SHARP_REFRESHES, SHARP_S = 4.0, 0.5
 """A departure counts as sudden where its onset is known to this many refreshes, or this long."""
 
 SUDDEN = ("supply_voltage", "front_brake_pressure", "rear_brake_pressure", "vertical_acceleration")
-"""Numbers whose departure can end cruise by itself. Speed, engine, throttle and grip follow
-the road, the rider and cruise itself: of them only a jump between two refreshes can."""
+"""Numbers whose departure can end cruise by itself."""
+
+JUMPING = ("wheel_speed", "front_wheel_speed", "engine_speed")
+"""Numbers that follow the road and the rider: of them only a jump between two refreshes, a
+lost or broken signal, can end cruise. Throttle and grip follow cruise and hand alone."""
 
 EFFECTS = (ENGAGED, "switch_set", "switch_resume")
 """What ends no engagement: cruise itself, and the buttons that ask for it."""
@@ -139,14 +142,15 @@ def moves(
 def order(found: Sequence[Move], t_s: float, *, near: Span) -> Order:
     """Which channel moved first near the end of an engagement at t_s.
 
-    Only moves seen within ``near`` that can have ended it, or that go with its end, are
-    weighed; what surely came after it is no cause.
+    Only moves that may lie within ``near`` and can have ended it are weighed; what surely
+    came after it is no cause.
     """
     let_go = _let_go(found, t_s)
     causes = [
         m
         for m in found
-        if near.start_s - 1e-6 <= m.at_s <= near.end_s + 1e-6
+        if near.start_s - 1e-6 <= m.at_s
+        and m.span.start_s <= near.end_s + 1e-6
         and m.can_end_cruise
         and not (let_go is not None and let_go.surely_before(m))
     ]
@@ -206,6 +210,8 @@ def _edges(ride: Ride, name: str, window: Span) -> Iterator[Move]:
         if runs.value[before] == runs.value[i]:
             continue
         hidden_s = float(at_s - runs.end_s[before])
+        if hidden_s > 1e-6:  # the last rows before a blank may have been held
+            hidden_s += HOLD_REFRESHES * refresh_s
         since_s = at_s - refresh_s - hidden_s - facts.skew_s
         up = bool(runs.value[i] > runs.value[before])
         what = _edge_words(name, int(runs.value[before]), int(runs.value[i]))
@@ -264,7 +270,8 @@ def _jump(ride: Ride, name: str, t_s: Floats, values: Floats, i: int) -> Move:
     skew_s = ride.channels[name].skew_s
     up = bool(values[i] > values[i - 1])
     span = Span(float(t_s[i - 1]) - skew_s, float(t_s[i]) + skew_s)
-    return Move(name, float(t_s[i]), span, up, _departure_words(name, up=up))
+    what = _departure_words(name, up=up)
+    return Move(name, float(t_s[i]), span, up, what, sharp=name in (*SUDDEN, *JUMPING))
 
 
 def _departure_words(name: str, *, up: bool) -> str:
