@@ -45,7 +45,7 @@ STRENGTHS = (1.0, 0.1, 0.01)
 strength for all its signs, so that several quiet signs are not counted as several proofs."""
 LEAST_WHERE_SEEN = 0.05
 """A sign that was seen could be seen: its chance is at least this share of what it shows."""
-CHECKS_TOLD = 6
+CHECKS_TOLD = 8
 WORTH_A_CHECK = 0.01
 """A check that finds the fault less often than this is not told."""
 DOUBTFUL = 0.2
@@ -97,7 +97,7 @@ def diagnose(
         return Diagnosis()
     suspects = suspects_of(case)
     unassigned = max(0.0, 1.0 - sum(s.probability for s in suspects))
-    return Diagnosis(suspects, ordered_checks(case)[:CHECKS_TOLD], unassigned)
+    return Diagnosis(suspects, _first_ones(case, ordered_checks(case)), unassigned)
 
 
 def case_of(
@@ -214,8 +214,30 @@ def ordered_checks(case: Case) -> tuple[NextCheck, ...]:
     told: list[NextCheck] = []
     if danger and (chances * risky).sum() > WORTH_A_CHECK:
         told, offered, chances = _told(case, offered, chances, only=risky)
-    rest, _, _ = _told(case, offered, chances, only=np.ones(len(chances), dtype=bool))
-    return (*told, *rest)
+    rest, offered, _ = _told(case, offered, chances, only=np.ones(len(chances), dtype=bool))
+    return (*told, *rest, *_for_sign_off(case, offered))
+
+
+def _first_ones(case: Case, ordered: tuple[NextCheck, ...]) -> tuple[NextCheck, ...]:
+    """As many as a person reads, and all that the sign-off of an open danger must name."""
+    named = _sign_off_names(case)
+    return tuple(c for i, c in enumerate(ordered) if i < CHECKS_TOLD or c.check in named)
+
+
+def _sign_off_names(case: Case) -> frozenset[str]:
+    dangers = [f.rule for f in case.evidence.weighty if f.severity is Severity.DANGER]
+    rules = case.evidence.rules
+    return frozenset(c for r in dangers if r in rules for c in rules[r].checks)
+
+
+def _for_sign_off(case: Case, offered: list[Check]) -> list[NextCheck]:
+    """Checks that a sign-off must name though they find little here, the short ones first."""
+    named = _sign_off_names(case)
+    lines = []
+    for check in sorted((c for c in offered if c.id in named), key=lambda c: c.minutes):
+        best = max(case.causes, key=lambda c: case.share(c) * _found_chance(check, c))
+        lines.append(NextCheck(check.id, best.part, check.minutes, check.how, check.caution))
+    return lines
 
 
 def _chances_to_look_for(case: Case) -> Floats:

@@ -13,6 +13,7 @@ from ridecheck.diagnose import Diagnosis, diagnose
 from ridecheck.diagnose.causes import knowledge
 from ridecheck.events import Event
 from ridecheck.model import Severity
+from ridecheck.rules import all_rules
 
 PULSES, LOST = "switches/short-pulses", "speed/signal-lost"
 UNDER_BRAKING, WRONG = "cruise/engaged-under-braking", "data/wrong-model"
@@ -436,6 +437,18 @@ class TestNextChecks:
 
         assert found.next_checks
         assert all(checks()[c.check].standing for c in found.next_checks)
+
+    @pytest.mark.parametrize("channel", ["front_brake", "rear_brake"])
+    def test_a_brake_that_does_not_end_cruise_is_looked_at_in_the_lamp_first(self, channel):
+        found = told(seen(UNDER_BRAKING, (channel,), severity=Severity.DANGER))
+
+        assert found.next_checks[0].check == "lamp-by-each-control"
+
+    @pytest.mark.parametrize("rule", [r for r in all_rules().values() if r.checks])
+    def test_every_check_a_sign_off_must_name_is_told(self, rule):
+        found = told(seen(rule.id, ("cruise_engaged",), severity=Severity.DANGER))
+
+        assert set(rule.checks) <= {c.check for c in found.next_checks}
 
     def test_a_dangerous_cause_is_looked_for_before_a_likelier_harmless_one(self):
         both = {"cruise/throttle-stays-open": ("throttle",), PULSES: ("front_brake",)}
