@@ -12,6 +12,22 @@ mkdir "$scratch/wheel" "$scratch/elsewhere"
 
 "$python" -m pip wheel --quiet --disable-pip-version-check --no-deps \
     --wheel-dir "$scratch/wheel" "$checkout"
+"$python" - "$checkout" "$scratch"/wheel/ridecheck-*.whl <<'PYTHON'
+import subprocess
+import sys
+import zipfile
+
+checkout, wheel = sys.argv[1:]
+folders = ("ridecheck", "schemas", "pipelines", "sample_logs")
+listed = subprocess.run(
+    ["git", "ls-files", "-z", *folders], cwd=checkout, capture_output=True, text=True, check=True
+).stdout.split("\0")
+inside = set(zipfile.ZipFile(wheel).namelist())
+wanted = {n if n.startswith("ridecheck/") else f"ridecheck/_data/{n}" for n in listed if n}
+if missing := sorted(wanted - inside):
+    sys.exit(f"not in the wheel: {', '.join(missing[:10])}")
+print(f"{len(wanted)} tracked files are in the wheel")
+PYTHON
 "$python" -m venv "$scratch/env"
 "$scratch/env/bin/python" -m pip install --quiet --disable-pip-version-check \
     -c "$checkout/constraints.txt" "$scratch"/wheel/ridecheck-*.whl
