@@ -144,8 +144,15 @@ DIALECTS: dict[str, Dialect] = {
         Dialect("parquet", kind="parquet", time="timestamp"),
         Dialect("pipe", separator="|", time="milliseconds", on="true", off="false", blank="-"),
         Dialect(
-            "metres", separator=";", time="iso", on="1", off="0", names=_PLAIN, units=_METRES,
-            inverted=("front_brake", "rear_brake", "clutch"), time_name="utc",
+            "metres",
+            separator=";",
+            time="iso",
+            on="1",
+            off="0",
+            names=_PLAIN,
+            units=_METRES,
+            inverted=("front_brake", "rear_brake", "clutch"),
+            time_name="utc",
         ),  # fmt: skip
         Dialect("table", kind="parquet", time="timestamp", names=_SHORT, time_name="at"),
     )

@@ -100,15 +100,15 @@ class GripFlick(Incident):
         return ride.cruise.engaged
 
     def happen(self, ride: Riding, t_s: float) -> bool:
-        """A flick of 80 to 250 ms."""
-        ride.rider.push(ride, "roll_off", t_s, self.between(0.08, 0.25))
+        """A flick of 0.12 to 0.4 s."""
+        ride.rider.push(ride, "roll_off", t_s, self.between(0.12, 0.4))
         ride.rider.hand_acted(t_s)
         return True
 
 
 @incident
 class SteepHill(Incident):
-    """A hill that asks more than cruise can give in this gear: speed falls far from set."""
+    """A hill that asks all that cruise can give in this gear, or more: speed falls from set."""
 
     name = "steep-hill"
     per_h = 40.0
@@ -119,14 +119,21 @@ class SteepHill(Incident):
         return ride.cruise.engaged and ride.gear > 2
 
     def happen(self, ride: Riding, t_s: float) -> bool:
-        """Steeper than the engine's power at cruise's widest opening, for half a minute."""
+        """Up to fourteen per cent against the wind, for half a minute."""
         limit = ride.model.cruise.limit_percent
         torque = ride.engine.torque_nm(ride.rpm, limit)
         pull_n = torque * ride.ratios[ride.gear - 1] / ride.radius_m * 0.93
         spare_mps2 = (pull_n - ride.force_for(0.0)) / ride.mass_kg
-        ride.extra_slope = (spare_mps2 + self.between(0.25, 0.5)) / GRAVITY_MPS2
-        ride.rider.at(t_s + self.between(20.0, 35.0), lambda _: setattr(ride, "extra_slope", 0.0))
+        ride.extra_slope = min(0.14, (spare_mps2 + self.between(0.25, 0.5)) / GRAVITY_MPS2)
+        calm_mps = ride.wind_mps
+        ride.wind_mps = calm_mps + self.between(3.0, 9.0)
+        ride.rider.at(t_s + self.between(20.0, 35.0), lambda _: _over_the_top(ride, calm_mps))
         return True
+
+
+def _over_the_top(ride: Riding, calm_mps: float) -> None:
+    ride.extra_slope = 0.0
+    ride.wind_mps = calm_mps
 
 
 @incident
@@ -224,6 +231,8 @@ class FalseNeutral(Incident):
 
     def fits(self, ride: Riding) -> bool:
         """Riding by hand, in a middle gear."""
+        if ride.cruise.engaged:
+            return False
         return ride.v > 9.0 and ride.gear > 1 and not ride.rider.shifting and ride.plate > 3.0
 
     def happen(self, ride: Riding, t_s: float) -> bool:

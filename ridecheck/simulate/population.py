@@ -179,7 +179,8 @@ def draw_bike(
         model=model,
         logger=logger,
         said_model=said,
-        circumference_factor=1.0 + float(np.clip(rng.normal(0.0, population.wear_sd), -0.012, 0.012)),
+        circumference_factor=1.0
+        + float(np.clip(rng.normal(0.0, population.wear_sd), -0.012, 0.012)),
         mass_factor=float(rng.uniform(0.97, 1.05)),
     )
     planned = []

@@ -318,7 +318,7 @@ class Rider:
             if self.rng.random() < self.habit.marker_after_surprise:
                 self.push(ride, "marker", t_s + pause_s + 1.0, 0.4)
         else:
-            self._next_try_s = t_s + float(self.rng.uniform(4.0, 14.0))
+            self._next_try_s = t_s + float(self.rng.uniform(5.0, 26.0))
 
     def _try_engage(self, ride: "Riding", t_s: float, ahead: int) -> None:
         cruise, spec = ride.cruise, ride.model.cruise

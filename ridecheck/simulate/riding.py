@@ -223,6 +223,8 @@ class Riding:
                     actor.tick(self, t_s)
                 rider.tick(self, t_s)
             rider.run_due(t_s)
+            if self.lines["roll_off"].hand:  # a hand cannot turn it past closed and open it
+                rider.grip = 0.0
             self._advance(STEP_S)
             self._unit(inputs, t_s)
             self._remember(t_s)
