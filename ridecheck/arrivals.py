@@ -22,7 +22,8 @@ class Arrivals:
 
     found: logs looked at. rows: what the index will know. touched: bikes whose parts
     changed. growing: files still being written, left for next time. new_seen: logs not
-    known before; judged: of those, the ones that could be read. scanned: the whole inbox
+    known before; judged: of those, the ones that could be read. met_before: files whose
+    bytes were known, once they were hashed. scanned: the whole inbox
     was looked at, so that what is not there is gone.
     """
 
@@ -37,6 +38,7 @@ class Arrivals:
     growing: list[str] = field(default_factory=list)
     first_aside: list[SetAside] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
+    met_before: int = 0
     new_seen: int = 0
     judged: int = 0
     ignored: int = 0
@@ -140,11 +142,13 @@ class Arrivals:
             state = "set_aside" if member.problem else "kept"
             tried = key if member.problem else ""
             rows.append(LogRow(found.name, member.log, member.sha256, *_facts(found), state, tried))
-            if (member.log, member.sha256) not in before:
+            known = member.problem is None and not member.read  # only not that it lies here
+            if not known and (member.log, member.sha256) not in before:
                 self.new_seen += 1
                 self.judged += member.problem is None
             if member.fault:
                 self.faults.append(f"log {member.log}: {member.fault}")
+        self.met_before += all(m.problem is None and not m.read for m in taken.members)
         if self._inside(found.path):
             self.rows[found.name] = tuple(rows)
 

@@ -241,7 +241,7 @@ class Run:
             seen=len(arrivals.found) + len(arrivals.growing),
             new_seen=arrivals.new_seen,
             judged=arrivals.judged,
-            known=len(arrivals.found) - len(arrivals.taken),
+            known=len(arrivals.found) - len(arrivals.taken) + arrivals.met_before,
             ignored=arrivals.ignored,
             rides_judged=len(judged),
             growing=tuple(arrivals.growing),

@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 from ridecheck import intake, rides, run, store, verdict
 from ridecheck.diagnose import diagnose
@@ -50,25 +51,25 @@ class Bikes:
         self.plans: dict[str, tuple[RidePlan, ...]] = {}
         self.placed: dict[str, list[KeptPart]] = {}
         self.results: dict[str, Mapping[str, RideResult]] = {}
-        self.stamps = {b: self._stamp(b) for b in self.bikes}
         self.touched = self._touched(set(touched))
 
     def _touched(self, by_logs: set[str]) -> set[str]:
         """Bikes with new parts or other settings, and all that a moved ride links to them."""
         kept = self.known.bikes
-        stale = {b for b in self.bikes if b not in kept or kept[b].stamp != self.stamps[b]}
+        stale = {b for b in self.bikes if b not in kept or kept[b].stamp != self._stamp(b)}
         touched = (by_logs | stale) & set(self.bikes)
         linked = {b for (b, _) in self.moves} | {b for b in self.moves.values() if b}
         return touched | (linked & set(self.bikes) if touched & linked else set())
 
     def _stamp(self, bike: str) -> str:
-        """Changes with everything, besides logs and as_of, that a bike's report depends on."""
+        """Changes with everything, besides as_of, that a bike's report depends on."""
         wrong = [str(m) for m in self.fleet.wrong(bike)]
         known = bike in self.fleet.bikes
         settings = run.settings_json(self.fleet.settings(bike)) if known and not wrong else None
         context = self._context(bike)
         content = {
             "code": code_version(),
+            "files": _listing(self.root, bike),
             "settings": settings,
             "comfort_rules": self.comfort_rules,
             "wrong": wrong,
@@ -281,7 +282,7 @@ class Bikes:
             )
             report = replace(report, suspects=found.suspects, next_checks=found.next_checks)
         since, until = verdict.stands_for(results.values(), context, self.as_of)
-        stamp = "" if bike in self.unjudged else self.stamps[bike]
+        stamp = "" if bike in self.unjudged else self._stamp(bike)
         every = [r for results in self.results.values() for r in results.values()]
         rides_of = {p.part: r.ride for r in (*every, *results.values()) for p in r.parts}
         return BikeRows(
@@ -290,6 +291,13 @@ class Bikes:
             parts=self.parts[bike],
             rides_of=rides_of,
         )
+
+
+def _listing(root: Path, bike: str) -> list[list[object]]:
+    """What is kept of a bike: results with their sizes, and the names of parts."""
+    results = sorted((root / "results" / bike).glob("*.json"))
+    parts = sorted((root / "rides" / bike).glob("*.parquet"))
+    return [*([p.name, p.stat().st_size] for p in results), *([p.name] for p in parts)]
 
 
 def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:
