@@ -21,6 +21,7 @@ times are in seconds from its start:
     set.X, add.X, times.X = [[a, b, value], ...]
     ramp.X = [[a, b, from, to], ...]   added, growing from one value to the other
     blank.X, freeze.X = [[a, b], ...]
+    repeat = [[a, b, from], ...]       rows a <= t < b hold again what stands from "from" on
     gaps = [[a, b], ...]               rows missing
     clock = [[a, b, s], ...]           time cells wrong by s; clock_as: how written
     refresh.X = 0.9                    the channel shows a new value only this often
@@ -177,6 +178,11 @@ def part_from(plan: Mapping[str, Any]) -> Part:
     columns = _overlaid(plan, t_s, _channels(pieces, t_s, plan, rng))
     columns = {n: v for n, v in columns.items() if n in _wanted(plan, columns)}
     columns = {n: _as_logged(n, v, t_s, plan) for n, v in columns.items()}
+    for a, b, source_s in plan.get("repeat", []):
+        rows = np.flatnonzero((t_s >= a - 1e-9) & (t_s < b - 1e-9))
+        first = int(np.searchsorted(t_s, source_s - 1e-9))
+        for values in columns.values():
+            values[rows] = values[first : first + len(rows)]
     kept = np.ones(len(t_s), dtype=bool)
     for a, b in plan.get("gaps", []):
         kept &= ~((t_s >= a - 1e-9) & (t_s < b - 1e-9))

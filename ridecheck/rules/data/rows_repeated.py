@@ -1,0 +1,114 @@
+"""A block of rows is in the log twice.
+
+What it checks
+    Rows in a row that repeat an earlier block to the last digit in every channel, while
+    riding. Only changes that stand nowhere else in the log count, so that held values,
+    standstill and steady riding in coarse steps are no repeats.
+Why it matters
+    What is judged there happened once or never, and later rows are late by the block.
+What else looks like this
+    A slow logger that writes each value several times; standing still; a steady hold in
+    a log of whole km/h and few channels, too short to repeat for long.
+Next step
+    The logger's card and firmware; how the log was joined or exported.
+References
+    A buffer written twice, or two overlapping exports joined (common practice).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from ridecheck.catalog import channels as catalog
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import motion
+from ridecheck.signals.ride import Floats, Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    rows: float = threshold(
+        10.0, "rows", "that stand nowhere else; chance does not bring ten back in the same order"
+    )
+    copies: float = threshold(
+        3.0, "times", "a row met more often than this is what this log usually holds"
+    )
+
+
+@rule(
+    needs=("wheel_speed",),
+    severity=Severity.NOTE,
+    clear_s=30.0,
+    asks="riding with values that stand nowhere else",
+    raise_when=RaiseWhen(events=1_000_000),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each repeated block, from its first to its last row."""
+    names = [n for n in ride.channels if ride.has(n) and n in catalog()]
+    speed = ride.numbers("wheel_speed")
+    changed, hashes = _changed_rows(ride.samples.select(names))
+    rare = _rare(hashes, limits.copies) & (speed[changed] > 5.0)
+    upto = np.append(changed[1:], len(ride.t_s))
+    yield Exposure(seconds=float(_sums(motion.row_seconds(ride), changed, upto)[rare].sum()))
+    need = int(limits.rows)
+    for first, last, earlier in _repeats(hashes, need):
+        if rare[first : last + 1].sum() < need:
+            continue
+        rows = changed[first : last + 1]
+        yield Finding(
+            span=Span(float(ride.t_s[rows[0]]), float(ride.t_s[rows[-1]])),
+            message=f"{len(rows)} rows repeat those from "
+            f"{ride.t_s[changed[earlier]]:.1f} s on to the last digit",
+            measured=float(len(rows)),
+            limit=limits.rows,
+            unit="rows",
+        )
+
+
+def _sums(values: Floats, begin: NDArray[np.int64], end: NDArray[np.int64]) -> Floats:
+    """Sum of the values of each stretch of rows begin..end-1."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    return np.asarray(sums[end] - sums[begin])
+
+
+def _rare(hashes: NDArray[np.uint64], copies: float) -> NDArray[np.bool_]:
+    """Rows whose content stands hardly anywhere else in the log, (n,)."""
+    _, at, counts = np.unique(hashes, return_inverse=True, return_counts=True)
+    return np.asarray(counts[at] <= copies)
+
+
+def _changed_rows(values: pl.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
+    """Rows that differ from the row before, and a hash of what each holds."""
+    hashes = values.hash_rows(seed=0).to_numpy()
+    changed = np.flatnonzero(np.concatenate(([True], hashes[1:] != hashes[:-1])))
+    return changed, hashes[changed]
+
+
+def _repeats(hashes: NDArray[np.uint64], at_least: int) -> list[tuple[int, int, int]]:
+    """Blocks that stand earlier too: first and last index, and where they stand first.
+
+    Every at_least rows in a row get one hash; those met before, by the same distance one
+    after the other, are a block.
+    """
+    windows = len(hashes) - at_least + 1
+    if windows < 2:
+        return []
+    of_window = np.zeros(windows, dtype=np.uint64)
+    for j in range(at_least):  # unsigned, so it wraps
+        of_window = of_window * np.uint64(6364136223846793005) + hashes[j : j + windows]
+    order = np.argsort(of_window, kind="stable")
+    same = of_window[order][1:] == of_window[order][:-1]
+    lag = np.zeros(windows, dtype=np.int64)
+    lag[order[1:][same]] = order[1:][same] - order[:-1][same]
+    starts = np.flatnonzero(np.diff(lag, prepend=-1) != 0)
+    ends = np.append(starts[1:], windows) - 1
+    return [
+        (int(a), int(b) + at_least - 1, int(a - lag[a]))
+        for a, b in zip(starts, ends, strict=True)
+        if lag[a] >= at_least
+    ]
