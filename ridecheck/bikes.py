@@ -297,7 +297,8 @@ def _listing(root: Path, bike: str) -> list[list[object]]:
     """What is kept of a bike: results with their sizes, and the names of parts."""
     results = sorted((root / "results" / bike).glob("*.json"))
     parts = sorted((root / "rides" / bike).glob("*.parquet"))
-    return [*([p.name, p.stat().st_size] for p in results), *([p.name] for p in parts)]
+    sizes: list[list[object]] = [[p.name, p.stat().st_size] for p in results]
+    return sizes + [[p.name] for p in parts]
 
 
 def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:

@@ -1,6 +1,7 @@
 """The DuckDB index: derived from results/ and rides/, changed in a copy, moved into place."""
 
 import contextlib
+import errno
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -143,8 +144,24 @@ def write_index(
 ) -> None:
     """Replace what the index says of some bikes (None: forget it) and of all logs.
 
-    anew builds it from nothing. Whoever reads it meanwhile keeps the old one.
+    anew builds it from nothing. Whoever reads it meanwhile keeps the old one. Raises
+    OSError where the disk is full.
     """
+    try:
+        _write_index(root, bikes, logs, set_aside, stamps, anew=anew)
+    except duckdb.IOException as error:
+        raise OSError(errno.EIO, str(error).splitlines()[0], NAME) from error
+
+
+def _write_index(
+    root: Path,
+    bikes: Mapping[str, BikeRows | None],
+    logs: Sequence[LogRow],
+    set_aside: Sequence[SetAside],
+    stamps: Mapping[str, str],
+    *,
+    anew: bool,
+) -> None:
     target = root / NAME
     with placed(target) as temporary:
         if target.is_file() and not anew:

@@ -137,11 +137,17 @@ def _forget_older(
             store.drop_name(root, old, member.name)
     for bike in bikes:
         listed, _ = store.list_parts(root, bike)
-        new = [p for p in listed if (bike, p.info.stem) in now_there]
-        for old in listed:
-            grown = old.names == (member.name,) and old.info.sha256 != member.sha256
-            if grown and not old.info.thinned and any(store.holds(n, old) for n in new):
+        own = [p for p in listed if p.names == (member.name,) and not p.info.thinned]
+        new = [p for p in own if (bike, p.info.stem) in now_there]
+        for old in (p for p in own if p.info.sha256 != member.sha256):
+            if any(store.holds_rows(root, n, old) for n in new):  # the log has grown
                 store.remove_part(root, bike, old.info.stem)
+                continue
+            for part in new:
+                if store.holds_rows(root, old, part):  # or was cut: what was read stays
+                    store.remove_part(root, bike, part.info.stem)
+                    new.remove(part)
+                    break
 
 
 def _fault(member: Member, fault: str) -> LogError:

@@ -178,6 +178,19 @@ def holds(longer: KeptPart, shorter: KeptPart) -> bool:
     return within and same_rows(longer, shorter) is True
 
 
+def holds_rows(root: Path, longer: KeptPart, shorter: KeptPart) -> bool:
+    """The same, row by row where the shorter is too short to tell; its last may be cut off."""
+    same = same_rows(longer, shorter)
+    if same is not None or longer.info.thinned or shorter.info.thinned:
+        return holds(longer, shorter)
+    one, other = (_frame(part_path(root, p.info.bike, p.info.stem)) for p in (longer, shorter))
+    names = [c for c in one.columns if c not in ("row", "file_time")]
+    if set(names) != {c for c in other.columns if c not in ("row", "file_time")}:
+        return False
+    rows = other[:-1].select(names)
+    return rows.join(one.select(names), on=names, how="anti", nulls_equal=True).is_empty()
+
+
 def sha256_of(path: Path) -> str:
     """Hex SHA-256 of a file's bytes, "" where it cannot be read."""
     try:

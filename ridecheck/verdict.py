@@ -388,15 +388,8 @@ class _Case:
         )
 
     def _not_seen(self, coverage: Coverage) -> str:
-        rule = self.rules.get(coverage.rule)
-        asked = []
-        if rule is not None and rule.clear_events:
-            asked.append(f"{coverage.events} of {rule.clear_events} events")
-        if rule is not None and rule.clear_s:
-            asked.append(f"{coverage.exposure_s:.0f} of {rule.clear_s:.0f} s")
-        seen = f": {' and '.join(asked)} it takes" if asked else ""
-        why = f" ({coverage.reason})" if coverage.reason else ""
-        return f"too little seen to rule out {_words(coverage.rule)}{seen}{why}"
+        why = f": {coverage.reason}" if coverage.reason else ""
+        return f"too little seen to rule out {_words(coverage.rule)}{why}"
 
     # ------------------------------------------------------------------ release
 
@@ -444,8 +437,24 @@ class _Case:
         exposure_s = round(sum(o.exposure_s for o in since), 3)
         events = sum(o.events for o in since)
         state = self._summed_state(rule_id, since, exposure_s, events)
-        reason = "" if state is State.OK else _common_reason(outcomes)
+        reason = ""
+        if state is State.NOT_ASSESSED:
+            reason = self._shortfall(rule_id, exposure_s, events) or _newest_reason(outcomes)
+        elif state is State.ERROR:
+            reason = next(o.reason for o in reversed(since) if o.state is State.ERROR)
         return Coverage(rule_id, state, reason, exposure_s, events)
+
+    def _shortfall(self, rule_id: str, exposure_s: float, events: int) -> str:
+        """What the rides together showed of what it takes; "" where they showed nothing."""
+        rule = self.rules.get(rule_id)
+        if rule is None:
+            return ""
+        asks = rule.asks or "what could have shown it"
+        if rule.clear_events and events:
+            return f"{events} seen of {asks}; it takes {rule.clear_events} to rule it out"
+        if rule.clear_s and exposure_s and exposure_s < rule.clear_s:
+            return f"{exposure_s:.0f} s seen of {asks}; it takes {rule.clear_s:.0f} s"
+        return ""
 
     def _summed_state(
         self, rule_id: str, since: Sequence[RuleOutcome], exposure_s: float, events: int
@@ -564,9 +573,9 @@ def _state(ride: RideResult, rule: str) -> State:
     return next((o.state for o in ride.rules if o.rule == rule), State.NOT_ASSESSED)
 
 
-def _common_reason(outcomes: Sequence[tuple[RideResult, RuleOutcome]]) -> str:
-    """The newest reason why a rule could not be judged."""
-    reasons = [o.reason for _, o in outcomes if o.reason and o.state is not State.OK]
+def _newest_reason(outcomes: Sequence[tuple[RideResult, RuleOutcome]]) -> str:
+    """The newest reason why a ride could not be judged by a rule."""
+    reasons = [o.reason for _, o in outcomes if o.reason and o.state is State.NOT_ASSESSED]
     return reasons[-1] if reasons else ""
 
 
