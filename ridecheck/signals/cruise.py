@@ -686,6 +686,9 @@ def _commanded(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> bo
     if cause.cause == "side_stand":
         return False if _is_short(cause) else None
     effect = _has_effect(ride, cause, t_s)
+    if _is_short(cause) and cause.cause == "roll_off":
+        # A flick of the grip is as short as a pulse nobody made: only what follows tells.
+        return False if grip_contradicts(ride, cause.at_s) else effect or None
     if _is_short(cause):
         return effect
     if math.isnan(cause.pulse_s) or cause.pulse_s - cause.interval_s > SHORT_PULSE_S:

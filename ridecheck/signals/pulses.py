@@ -74,9 +74,29 @@ def _effect(ride: Ride, channel: str, span: Span) -> bool:
             return True  # nothing to hold the lever against: not a pulse nobody made
         return bool(np.nanmax(np.abs(during - np.nanmedian(before))) > RATIO_FREED)
     if channel == "roll_off":
-        grip = ride.numbers("throttle_grip") if ride.has("throttle_grip") else None
-        grip = ride.numbers("throttle") if grip is None else grip
-        near = grip[around]
-        return not np.isfinite(near).any() or bool(np.nanmin(near) < 1.0)
+        return not _grip_was_open(ride, span)
     slowing = motion.acceleration(ride)[around]
     return bool(np.isfinite(slowing).any() and -np.nanmin(slowing) > HARD_MS2)
+
+
+OPEN_PERCENT = 5.0
+"""Free play and zero drift of a grip or plate are less."""
+
+
+def _grip_was_open(ride: Ride, span: Span) -> bool:
+    """Is it sure that no hand turned the grip shut?
+
+    A flick past closed and back takes a hand a tenth of a second or two, so only an open
+    grip tells or, grip not logged, the plate while cruise is off.
+    """
+    for name in ("throttle_grip", "throttle"):
+        if not ride.has(name):
+            continue
+        if name == "throttle":
+            if ride.runs("cruise_engaged").any_on(Span(span.start_s - 1.0, span.end_s)):
+                return False
+        values = ride.numbers(name)
+        near = values[ride.slice(Span(span.start_s, span.end_s + 0.2))]
+        rest = float(np.nanquantile(values, 0.01))
+        return bool(np.isfinite(near).any() and np.nanmin(near) > rest + OPEN_PERCENT)
+    return False

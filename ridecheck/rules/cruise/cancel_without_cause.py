@@ -5,8 +5,8 @@ What it checks
     the roll-off switch, a button, a limit. A cancel with no logged cause counts where
     every input that must cancel and every panel switch is logged at 10 Hz or faster, or
     where the rider asks for cruise again within 15 s without having slowed. Where not
-    every input is logged, that vote must come twice a ride and end a quarter of the
-    cancels, for a rider may let cruise go by a control this logger does not see.
+    every input is logged, that vote must come three times a ride and end a third of
+    the cancels, for a rider may let cruise go by a control this logger does not see.
 Why it matters
     It points at a switch, plug or supply that opens for a moment, which the rider
     cannot see and a bench test seldom catches.
@@ -37,10 +37,10 @@ class Limits:
         20.0, "km/h", "at walking pace cruise has nothing to hold; the flag is a lamp test"
     )
     votes: float = threshold(
-        2.0, "cancels", "once a ride a rider changes his mind; needed where inputs are not logged"
+        3.0, "cancels", "twice a ride a rider changes his mind; needed where inputs are not logged"
     )
     votes_share: float = threshold(
-        0.25, "", "of the cancels of the ride; a habit of the rider shows in fewer"
+        0.3, "", "of the cancels of the ride; a habit of the rider shows in fewer"
     )
 
 
