@@ -123,15 +123,21 @@ def report(
     fleet: Fleet = Path(),
     as_of: AsOf = "",
     report_dir: ReportDir = None,
+    full: Annotated[bool, typer.Option("--full", help="Cut no table, however long.")] = False,
 ) -> None:
     """Write the pages again from what is kept.
 
     \b
-    ridecheck report --fleet hollow-hill --report-dir /srv/board
+    ridecheck report --fleet hollow-hill
+    ridecheck report --fleet hollow-hill --report-dir /srv/board --full
     """
     from ridecheck.batch import screen_fleet
+    from ridecheck.reporters.html import write_pages
 
-    _remark(screen_fleet(fleet, logs=(), as_of=moment(as_of), report_dir=report_dir))
+    outcome = screen_fleet(fleet, logs=(), as_of=moment(as_of), report_dir=report_dir)
+    _remark(outcome)
+    if full:
+        write_pages(outcome.report, report_dir or fleet / "reports", full=True)
     say(f"The pages: {((report_dir or fleet / 'reports') / 'index.html').resolve()}\n")
     raise typer.Exit(DONE)
 

@@ -15,6 +15,8 @@ def shown(text: str) -> str:
     >>> shown("grey\\x1b[31m")
     'grey\\\\x1b[31m'
     """
+    if text.isprintable():
+        return text
     return "".join(_escaped(c) if _steers(c) else c for c in text)
 
 

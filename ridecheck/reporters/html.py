@@ -6,6 +6,7 @@ people is escaped, control characters included.
 
 import base64
 import hashlib
+import sys
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -40,15 +41,15 @@ SHOWN_ROWS = 200
 """Rows of a long table on a page; report.json holds all."""
 
 
-def write_pages(report: FleetReport, report_dir: Path) -> None:
+def write_pages(report: FleetReport, report_dir: Path, *, full: bool = False) -> None:
     """Write report.json, a page for each bike, and the board, in that order.
 
     Each file is put in place whole. Pages of bikes that left the fleet move to archive/.
-    Raises OSError where the folder cannot be written.
+    full: no table is cut. Raises OSError where the folder cannot be written.
     """
     write_whole(report_dir / "report.json", report_json(report).encode("ascii"))
     for bike in report.bikes:
-        page = bike_page(report, bike).encode("utf-8")
+        page = bike_page(report, bike, full=full).encode("utf-8")
         write_whole(report_dir / "bikes" / f"{bike.bike}.html", page)
     write_whole(report_dir / "index.html", index_page(report).encode("utf-8"))
     _archive(report_dir, {b.bike for b in report.bikes})
@@ -78,8 +79,8 @@ def index_page(report: FleetReport) -> str:
     )
 
 
-def bike_page(report: FleetReport, bike: BikeReport) -> str:
-    """One bike's report as HTML."""
+def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> str:
+    """One bike's report as HTML; full: no table is cut."""
     findings = sorted(bike.findings, key=finding_order)
     judged = [c for c in bike.coverage if c.state in (State.OK, State.FAULT)]
     return render(
@@ -103,8 +104,8 @@ def bike_page(report: FleetReport, bike: BikeReport) -> str:
         judged=sorted(judged, key=lambda c: (c.state is State.OK, c.rule)),
         unjudged=[c for c in bike.coverage if c not in judged],
         rides=sorted(bike.rides, key=_newest_first),
-        shown_groups=SHOWN_GROUPS,
-        shown_rows=SHOWN_ROWS,
+        shown_groups=len(findings) if full else SHOWN_GROUPS,
+        shown_rows=sys.maxsize if full else SHOWN_ROWS,
     )
 
 

@@ -154,6 +154,18 @@ def test_long_tables_are_cut_and_say_so():
     assert "The first 200 of 250; report.json holds them all" in told
 
 
+def test_a_full_page_cuts_nothing():
+    many = tuple(
+        examples.finding("T01", "speed/jumps", f"jump {n}", start=examples.NEWEST + timedelta(n))
+        for n in range(250)
+    )
+    bike = examples.bike("T01", Verdict.INSPECT, findings=many)
+
+    text = bike_page(examples.report(bike), bike, full=True)
+
+    assert {f"jump {n}" for n in range(250)} <= set(re.findall(r"jump \d+", text))
+
+
 def channel(value):
     value /= 255
     return value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
