@@ -27,6 +27,9 @@ from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride
 
+HELD_S = 2.0
+"""A value held longer than this is no more of a mark than one held so long."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -54,7 +57,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     changed, hashes = _changed_rows(ride.samples.select(names))
     rare = _rare(hashes, limits.copies) & (speed[changed] > 5.0)
     upto = np.append(changed[1:], len(ride.t_s))
-    yield Exposure(seconds=float(_sums(motion.row_seconds(ride), changed, upto)[rare].sum()))
+    seconds = np.minimum(_sums(motion.row_seconds(ride), changed, upto), HELD_S)
+    yield Exposure(seconds=float(seconds[rare].sum()))
     need = int(limits.rows)
     for first, last, earlier in _repeats(hashes, need):
         if rare[first : last + 1].sum() < need:
