@@ -38,6 +38,9 @@ AROUND_S = 5.0
 MARKER_S = 15.0
 """The rider's marker button belongs to a cancel up to this long before."""
 
+STICKS_S, STICKS_KMH = 10.0, 30.0
+"""Nobody brakes or holds the clutch this long and rides on at this speed (common practice)."""
+
 SEVERAL = 3
 """So many unrelated switches in one row point at supply, earth or logger."""
 
@@ -285,6 +288,7 @@ def _remarks(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterable[str]
             )
         elif others == 0:
             yield f"the only short pulse nobody made on the {plain} in this ride"
+    yield from _stays_on(ride, cancel)
     if cancel.cause == "clutch":
         yield from _clutch_parts(ride, cancel)
     together = _together(found, cancel.t_s)
@@ -322,6 +326,25 @@ def short_pulses(ride: Ride, channel: str) -> tuple[Run, ...]:
             continue
         found.append(run)
     return tuple(found)
+
+
+def _stays_on(ride: Ride, cancel: Cancel) -> Iterable[str]:
+    """A control that stays on while the bike rides on: a switch that sticks looks so."""
+    channel = cancel.cause
+    if channel not in (*brakes.CONTROLS, "brake_lamp", "clutch", "roll_off") or not ride.has(
+        channel
+    ):
+        return
+    run = next((r for r in ride.runs(channel).on() if r.start_s <= cancel.t_s < r.end_s), None)
+    if run is None or run.length_s < STICKS_S:
+        return
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(cancel.t_s + 2.0, run.end_s))]
+    if np.isfinite(speed).any() and float(np.nanmedian(speed)) > STICKS_KMH:
+        plain = channel.replace("_", " ")
+        yield (
+            f"{plain} stayed on for {run.length_s:.0f} s, at {np.nanmedian(speed):.0f} km/h: a "
+            "switch that sticks or a control that drags looks so"
+        )
 
 
 def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterable[str]:

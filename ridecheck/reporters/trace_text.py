@@ -203,7 +203,8 @@ def _steady(channel: StripChannel, known: Sequence[float]) -> str:
         return f"{name} blank"
     if channel.kind == "switch":
         return f"{name} {'on' if known[0] else 'off'}"
-    span = f"{known[0]:g}" if len(known) == 1 else f"{known[0]:g}-{known[-1]:g}"
+    low, high = round(known[0], 2), round(known[-1], 2)
+    span = f"{low:g}" if low == high else f"{low:g}-{high:g}"
     return f"{name} {span} {channel.unit}".rstrip()
 
 

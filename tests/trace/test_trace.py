@@ -90,6 +90,20 @@ def test_a_short_pulse_nobody_made_is_counted_over_the_whole_ride():
     ) in one.remarks
 
 
+@pytest.mark.parametrize(("stays_s", "told"), [(60.0, True), (3.0, False)])
+def test_a_brake_that_stays_on_while_riding_on_is_remarked(stays_s, told):
+    at_s = HOLD_S + 30.0
+    found = traced(
+        "100 km/h, gear 5, 60 s",
+        on={"rear_brake": [[at_s, at_s + stays_s]]},
+        off={"cruise_engaged": [[at_s + 0.15, 500]]},
+        drop=["brake_lamp"],
+    )
+
+    remarks = " ".join(found.cancels[0].remarks)
+    assert (f"rear brake stayed on for {stays_s:.0f} s, at 100 km/h" in remarks) is told
+
+
 def test_a_real_braking_is_no_short_pulse():
     plan = {"pieces": [*PIECES, "brake 2.5 m/s2 to 60", "brake 2.5 m/s2 to 40"]}
     from ridecheck.signals.ride import Ride
