@@ -285,7 +285,11 @@ def _count_truth(row: Row, ride, results) -> None:
     left = list(told)
     for one in truth.cancels:
         within_s = MATCH_S + 2.0 * interval_s
-        near = [(abs(t - one.time_s), i) for i, (t, _) in enumerate(left) if abs(t - one.time_s) <= within_s]
+        near = [
+            (abs(t - one.time_s), i)
+            for i, (t, _) in enumerate(left)
+            if abs(t - one.time_s) <= within_s
+        ]
         row.cancels += 1
         unasked = bool(one.fault) and not one.commanded
         row.unasked += unasked
@@ -311,7 +315,9 @@ def _right(told: str, one, names: set[str]) -> bool:
 # ---------------------------------------------------------------- the whole board
 
 
-def jobs_for(population: str, seed: int, sizes: Mapping[str, int], only: Sequence[str]) -> list[Job]:
+def jobs_for(
+    population: str, seed: int, sizes: Mapping[str, int], only: Sequence[str]
+) -> list[Job]:
     """All bikes of a board, in an order that does not depend on the sizes."""
     from ridecheck.simulate import FAULT_NAMES
     from ridecheck.simulate.incidents import INCIDENTS
@@ -343,7 +349,9 @@ def run(jobs: Sequence[Job], *, workers: int, quiet: bool) -> list[Row]:
             rows += part
             if not quiet and done % 10 == 0:
                 spent = time.monotonic() - started_s
-                print(f"{len(rows)} of {len(jobs)} bikes, {spent:.0f} s", file=sys.stderr, flush=True)
+                print(
+                    f"{len(rows)} of {len(jobs)} bikes, {spent:.0f} s", file=sys.stderr, flush=True
+                )
     return rows
 
 
@@ -490,7 +498,13 @@ def _season(rows: Sequence[Row]) -> str:
     days = sum(r.days for r in rows)
     inspections = sum(r.false_inspect for r in rows)
     groundings = sum(r.false_keep_in for r in rows)
-    head = ("bikes", "riding days", "false inspections", "false groundings", "repeats of a closed finding")
+    head = (
+        "bikes",
+        "riding days",
+        "false inspections",
+        "false groundings",
+        "repeats of a closed finding",
+    )
     body = [(str(len(rows)), str(days), share(inspections, days), share(groundings, days),
              str(sum(r.repeats for r in rows)))]  # fmt: skip
     return _table(head, body)
@@ -529,11 +543,19 @@ def misses(rows: Sequence[Row]) -> str:
     """Every miss and every false flag, for study on the tuning set."""
     lines = []
     for row in rows:
-        where = f"{row.job.fault or row.job.kind or row.job.group} #{row.job.number} {row.rate_hz:g} Hz"
+        where = (
+            f"{row.job.fault or row.job.kind or row.job.group} #{row.job.number} {row.rate_hz:g} Hz"
+        )
         if row.job.group == "fault" and not row.caught:
-            lines.append(f"missed: {where}: {row.verdict}; visible {row.visible} of {row.events}; raised {dict(row.raised)}; {row.because[:140]}")
-        elif row.job.group != "fault" and (row.ever_flagged or row.false_inspect or row.false_keep_in):
-            lines.append(f"false: {where}: {row.verdicts[-3:]}; {dict(row.raised)}; {row.because[:200]}")
+            lines.append(
+                f"missed: {where}: {row.verdict}; visible {row.visible} of {row.events}; raised {dict(row.raised)}; {row.because[:140]}"
+            )
+        elif row.job.group != "fault" and (
+            row.ever_flagged or row.false_inspect or row.false_keep_in
+        ):
+            lines.append(
+                f"false: {where}: {row.verdicts[-3:]}; {dict(row.raised)}; {row.because[:200]}"
+            )
     return "\n".join(lines)
 
 
@@ -572,7 +594,9 @@ def main() -> None:
     seed = options.seed if options.tuning else reporting_seed()
     started_s = time.monotonic()
     rows = run(
-        jobs_for(population, seed, sizes, options.fault), workers=options.workers, quiet=options.quiet
+        jobs_for(population, seed, sizes, options.fault),
+        workers=options.workers,
+        quiet=options.quiet,
     )
     minutes = (time.monotonic() - started_s) / 60.0
     text = _heading(population, seed, sizes, rows, minutes) + board(rows)
