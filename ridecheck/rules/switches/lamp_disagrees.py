@@ -1,0 +1,106 @@
+"""Stop lamp line and brake switches disagree.
+
+What it checks
+    The lamp line must follow the front or the rear switch, with the delay of a filament
+    and of both channels' refresh. A switch on with no lamp, and a lamp on with neither
+    switch, count where they last longer.
+Why it matters
+    No lamp behind a pulled brake is a danger in traffic. A lamp nobody asked for is a
+    wire, a third switch, or what is spliced into the line; cruise may take it for a brake.
+What else looks like this
+    A channel that is late by more than its refresh; a lamp line fed by a box that
+    lights it longer, or pulses it; only one of the two switches logged.
+Next step
+    Standing: each control alone must light the lamp, at once and steadily. Bulb, its
+    socket, the line, and anything fitted into it.
+References
+    A filament lights some 0.2 s after a light-emitting diode (technical note on stop
+    lamps, from memory); lamps must burn steadily (FMVSS 108, S5.5.10).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import motion
+from ridecheck.signals.ride import Ride
+
+SWITCHES = ("front_brake", "rear_brake")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    filament_s: float = threshold(
+        0.25, "s", "a filament lights in 0.2 s, and goes out as slowly; plus one late row"
+    )
+
+
+@rule(
+    needs=("brake_lamp", SWITCHES),
+    severity=Severity.FAULT,
+    clear_events=5,
+    clear_interval_s=0.2,
+    convict_interval_s=1.0,
+    asks="uses of a brake with the lamp logged",
+    raise_when=RaiseWhen(events=3),
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Switches without lamp, and lamps without a switch."""
+    slack_s = limits.filament_s + sum(
+        ride.interval_s(n) + ride.channels[n].skew_s
+        for n in ("brake_lamp", *SWITCHES)
+        if ride.has(n)
+    )
+    lamp = ride.numbers("brake_lamp") == 1
+    unlit, agreeing = [], 0
+    for name in SWITCHES:
+        for run in ride.runs(name).on() if ride.has(name) else ():
+            if run.length_s <= slack_s:
+                continue
+            answer = ride.runs("brake_lamp").any_on(run.span)
+            if answer is False:
+                unlit.append(_unlit(ride, name, run.span))
+            agreeing += answer is True
+    yield Exposure(events=agreeing)
+    yield from unlit
+    if all(ride.has(n) for n in SWITCHES):
+        yield from _unasked(ride, lamp, slack_s)
+
+
+def _unlit(ride: Ride, name: str, span: Span) -> Finding:
+    at = f" at {ride.at('wheel_speed', span.start_s):.0f} km/h" if ride.has("wheel_speed") else ""
+    return Finding(
+        span=span,
+        message=f"{_word(name)} switch on for {span.length_s:.2f} s{at} and the stop lamp line "
+        "stayed off",
+        measured=span.length_s,
+        unit="s",
+        channels=(name,),
+    )
+
+
+def _unasked(ride: Ride, lamp: np.ndarray, slack_s: float) -> Iterator[Finding]:
+    """Lamp on while both switches are known to be off, and were for longer than the slack."""
+    front, rear = (ride.numbers(n) for n in SWITCHES)
+    known = np.isfinite(front) & np.isfinite(rear)
+    either = (front == 1) | (rear == 1)
+    alone = lamp & known & ~motion.widened(ride, either | ~known, slack_s)
+    for span in motion.spans_where(ride, alone, bridge_s=slack_s):
+        if span.length_s <= ride.interval_s("brake_lamp") + 1e-6:
+            continue  # a single row may be a row out of place
+        yield Finding(
+            span=span,
+            message=f"stop lamp line on for {span.length_s:.2f} s with neither brake switch on",
+            measured=span.length_s,
+            unit="s",
+            channels=("brake_lamp",),
+        )
+
+
+def _word(channel: str) -> str:
+    return channel.replace("_", " ")
