@@ -54,6 +54,7 @@ def ride(
     channels: Iterable[str] = CHANNELS,
     without: Iterable[str] = (),
     hours: float = 1.0,
+    engaged_s: float = 1800.0,
     ok: Iterable[str] = (),
     found: Mapping[str, tuple[str, ...]] | None = None,
     times: int = 1,
@@ -93,9 +94,9 @@ def ride(
         duration_s=3600.0 * hours,
         samples=int(3600 * hours * hz),
         distance_km=80.0 * hours,
-        engaged_s=1800.0 * hours,
+        engaged_s=engaged_s * hours,
         engaged_km=45.0 * hours,
-        engagements=12,
+        engagements=12 if engaged_s else 0,
         channels={
             c: ChannelFacts(interval_s=1.0 / hz, present=1.0)
             for c in channels

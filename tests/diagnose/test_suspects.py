@@ -1,5 +1,6 @@
 """What a technician is told: who is suspected, how sure, why, and what is not known."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import settings as tries
 from hypothesis import strategies as st
 
 from ridecheck.checks import checks
-from ridecheck.diagnose import Diagnosis, diagnose
+from ridecheck.diagnose import Diagnosis, case_of, diagnose, ordered_checks
 from ridecheck.diagnose.causes import knowledge
 from ridecheck.events import Event
 from ridecheck.model import Severity
@@ -252,10 +253,26 @@ class TestTheControlUnit:
 
         assert {"supply-at-the-plug", "earth-drop"} <= {c.check for c in found.next_checks}
 
-    def test_is_not_swapped_before_its_plug_is_measured(self):
-        found = told(unexplained(hz=50.0))
+    def test_the_plug_is_measured_for_the_units_sake_too(self):
+        # Nothing but the unit itself makes cruise hold another speed than the one set.
+        case = case_of(
+            seen("cruise/hold-offset", ("wheel_speed",)), settings=settings(throttle="by_wire")
+        )
+        only_unit = replace(case.posterior, causes=case.posterior.causes * 0.0)
+        only_unit.causes[list(case.known.causes).index("unit-holds-wrong")] = 1.0
 
-        assert "known-good-swap" not in {c.check for c in found.next_checks}
+        told_first = {c.check for c in ordered_checks(replace(case, posterior=only_unit))}
+
+        assert {"supply-at-the-plug", "earth-drop"} <= told_first
+
+    def test_is_not_swapped_before_its_plug_is_measured(self):
+        rides = seen(*self.EVIDENCE, severity=Severity.FAULT)
+
+        before = told(rides)
+        after = told(rides, events=self.measured())
+
+        assert "known-good-swap" not in {c.check for c in before.next_checks}
+        assert "known-good-swap" in {c.check for c in after.next_checks}
 
 
 class TestNothingByElimination:
@@ -381,6 +398,20 @@ class TestWrongModelAndLogger:
         found = told([ride(1, ok=RULES, found=odd, times=3, fits_model=False)])
 
         assert probability(found, "speed_sensor") < 0.1
+
+    def test_it_comes_first_even_where_a_part_of_the_bike_is_likelier(self):
+        # One log of another bike among rides that show a plain fault of this one.
+        rides = [
+            ride(1, ok=RULES, found={WRONG: ("wheel_speed",)}, times=6, fits_model=False),
+            *(
+                ride(i, ok=RULES, found={LOST: ("wheel_speed",)}, times=6, cancels=["signal_lost"])
+                for i in (2, 3, 4)
+            ),
+        ]
+
+        found = told(rides)
+
+        assert parts(found)[:2] == ["wrong_model", "speed_sensor"]
 
     def test_frozen_values_and_clock_steps_point_to_the_logger(self):
         odd = {"speed/frozen": ("wheel_speed",), "data/clock-steps": ()}

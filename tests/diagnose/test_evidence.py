@@ -1,0 +1,150 @@
+"""What rides could have shown: silence is worth only what was looked at."""
+
+from dataclasses import replace
+
+import pytest
+from diagnose.made import outcome, ride, settings
+
+from ridecheck.diagnose import case_of
+from ridecheck.diagnose.causes import knowledge
+from ridecheck.diagnose.evidence import Evidence
+from ridecheck.model import State
+from ridecheck.rules import all_rules
+
+KNOWN = knowledge()
+PULSES = KNOWN.signs["front-pulses"]
+WORN = KNOWN.causes["front-switch-worn"]
+RULE = "switches/short-pulses"
+
+
+def evidence(*rides, closed=frozenset()):
+    return Evidence(
+        rides,
+        closed=closed,
+        must_cancel=settings().cruise.must_cancel,
+        known=KNOWN,
+        rules=all_rules(),
+    )
+
+
+def with_outcome(result, state, *, exposure_s=0.0, events=0):
+    own = replace(outcome(RULE, state), exposure_s=exposure_s, events=events)
+    return replace(result, rules=(own,))
+
+
+class TestHowWellARideWasLookedOver:
+    def test_an_earned_ok_is_a_whole_look(self):
+        one = ride(ok=[RULE])
+
+        assert evidence(one).look(PULSES, one) == 1.0
+
+    def test_a_channel_not_logged_is_no_look(self):
+        one = ride(ok=[RULE], without=["front_brake"])
+
+        assert evidence(one).look(PULSES, one) == 0.0
+
+    def test_a_rule_that_never_ran_is_no_look(self):
+        one = ride()
+
+        assert evidence(one).look(PULSES, one) == 0.0
+
+    def test_a_rule_in_error_is_no_look(self):
+        one = with_outcome(ride(), State.ERROR, exposure_s=1e6, events=99)
+
+        assert evidence(one).look(PULSES, one) == 0.0
+
+    def test_too_short_an_exposure_is_part_of_a_look(self):
+        needed_s = all_rules()["cruise/cancel-without-cause"].clear_s
+        sign = replace(PULSES, rule="cruise/cancel-without-cause", channels=())
+        own = outcome(sign.rule, State.NOT_ASSESSED)
+        one = replace(ride(), rules=(replace(own, exposure_s=needed_s / 4),))
+
+        assert evidence(one).look(sign, one) == pytest.approx(0.25)
+
+    def test_a_ride_of_another_bike_says_nothing_of_this_one(self):
+        one = ride(ok=[RULE, "data/wrong-model"], fits_model=False)
+
+        assert evidence(one).look(PULSES, one) == 0.0
+        assert evidence(one).look(KNOWN.signs["wrong-model"], one) == 1.0
+
+
+class TestWhatCouldHaveShown:
+    def chance(self, *rides, strength=1.0):
+        return evidence(*rides).could_show(PULSES, WORN, strength=strength)
+
+    def test_grows_with_rides_and_stays_below_what_the_cause_shows_at_all(self):
+        one = self.chance(ride(1, ok=[RULE], hours=0.1))
+        three = self.chance(*(ride(i, ok=[RULE], hours=0.1) for i in range(3)))
+
+        assert 0.0 < one < three < WORN.shows["front-pulses"]
+
+    def test_is_less_at_a_slower_rate(self):
+        slow, fast = (self.chance(ride(ok=[RULE], hz=hz, hours=0.2)) for hz in (5.0, 50.0))
+
+        assert slow < fast / 2
+
+    def test_a_latched_switch_shows_at_any_rate(self):
+        one = ride(ok=[RULE], hz=5.0, hours=0.2)
+        facts = replace(one.channels["front_brake"], latched=True)
+        latched = replace(one, channels={**one.channels, "front_brake": facts})
+
+        assert self.chance(latched) == self.chance(ride(ok=[RULE], hz=50.0, hours=0.2))
+
+    def test_a_seldom_fault_shows_less(self):
+        one = ride(ok=[RULE])
+
+        assert self.chance(one, strength=0.01) < self.chance(one) / 5
+
+
+class TestCancels:
+    def test_one_whose_finding_was_closed_counts_no_more(self):
+        one = ride(cancels=["unexplained"])
+        closed = frozenset(f.id for f in one.findings)
+
+        assert len(evidence(one).free_cancels) == 1
+        assert evidence(one, closed=closed).free_cancels == ()
+
+    def test_one_that_was_asked_for_never_counts(self):
+        one = ride(cancels=["front_brake"])
+        asked = replace(one, cancels=(replace(one.cancels[0], commanded=True),))
+
+        assert evidence(asked).free_cancels == ()
+
+    def test_half_of_the_pulses_are_missed_at_a_rate_that_shows_half(self):
+        # 40 ms at 12.5 Hz.
+        one = ride(hz=12.5, cancels=["unexplained", "front_brake"], without=["brake_lamp"])
+        found = evidence(one)
+        silent, shown = found.free_cancels
+
+        assert found.cancel_chances(WORN, silent) == pytest.approx(0.5)
+        assert found.cancel_chances(WORN, shown) == pytest.approx(0.5)
+
+    def test_an_input_not_logged_makes_only_cancels_without_a_cause(self):
+        one = ride(cancels=["unexplained"], without=["front_brake", "brake_lamp"])
+        found = evidence(one)
+
+        assert found.cancel_chances(WORN, found.free_cancels[0]) == 1.0
+
+    def test_a_vote_of_the_rider_alone_is_wrong_more_often(self):
+        full = evidence(ride(hz=20.0)).false_cancels()
+        vote = evidence(ride(hz=20.0, without=["roll_off"])).false_cancels()
+
+        assert vote > 3 * full
+
+
+class TestWhatTheSilenceOfManySignsIsWorth:
+    def test_a_single_pulse_in_clean_rides_leaves_a_seldom_fault_open(self):
+        """One latent strength: many quiet signs are not as many proofs of innocence."""
+        quiet = {"switches/chatter", "switches/lamp-disagrees", RULE}
+        rides = [ride(0, ok=quiet, found={RULE: ("clutch",)}, engaged_s=0.0)]
+        rides += [ride(i, ok=quiet, engaged_s=0.0) for i in range(1, 6)]
+        case = case_of(rides, settings=settings())
+
+        assert case.of_part("clutch_switch") > 0.02
+
+    def test_more_findings_in_a_ride_are_less_likely_by_chance(self):
+        def share(times):
+            one = ride(ok=[RULE], found={RULE: ("clutch",)}, times=times)
+            return case_of([one], settings=settings()).of_part("clutch_switch")
+
+        assert share(1) < share(4)
