@@ -18,7 +18,7 @@ from ridecheck.occasions import Occasion, occasions
 from ridecheck.signals import brakes, cruise, motion
 from ridecheck.signals.holds import with_inferred_holds
 from ridecheck.signals.order import AFTER_S, BEFORE_S, Move, moves, order
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import BLANK, Run
 from ridecheck.statistics import pulse_seen, seen_at_least_once
 
@@ -312,6 +312,7 @@ def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
     return channel if channel in catalog() and ride.has(channel) else ""
 
 
+@once
 def short_pulses(ride: Ride, channel: str) -> tuple[Run, ...]:
     """On-runs of a switch too short for a hand, after which the bike did not slow."""
     rate_ms2 = motion.acceleration(ride) if ride.has("wheel_speed") else np.empty(0)

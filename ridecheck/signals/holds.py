@@ -56,11 +56,20 @@ def _in_stretch(ride: Ride, rows: slice, band_kmh: float) -> list[Span]:
 
 
 def _steady_until(speed: Floats, start: int, band_kmh: float) -> int:
-    """Last row of the stretch from start whose spread stays within twice the band."""
-    low = np.minimum.accumulate(speed[start:])
-    high = np.maximum.accumulate(speed[start:])
-    outside = np.flatnonzero(high - low > 2.0 * band_kmh)
-    return start + int(outside[0]) - 1 if len(outside) else len(speed) - 1
+    """Last row of the stretch from start whose spread stays within twice the band.
+
+    Looks ahead in growing windows, so that short stretches in a long ride cost little.
+    """
+    rows = 64
+    while True:
+        ahead = speed[start : start + rows]
+        spread = np.maximum.accumulate(ahead) - np.minimum.accumulate(ahead)
+        outside = np.flatnonzero(spread > 2.0 * band_kmh)
+        if len(outside):
+            return start + int(outside[0]) - 1
+        if start + rows >= len(speed):
+            return len(speed) - 1
+        rows *= 2
 
 
 def _leaves(t_s: Floats, speed: Floats, end: int) -> bool:
