@@ -41,7 +41,7 @@ class Limits:
 
     dip_v: float = threshold(0.7, "V", "loads switched on take 0.2 to 0.5 V, two at once less")
     deep_v: float = threshold(
-        2.5, "V", "no load of a motorcycle does this while charging: a contact opened"
+        1.5, "V", "no load of a motorcycle takes this while charging: a contact or earth opens"
     )
     before_cancel_s: float = threshold(
         1.0, "s", "control unit and flag together take no longer from dip to cancel"
