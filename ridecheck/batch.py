@@ -7,7 +7,7 @@ instant is simply done again by the next.
 
 import contextlib
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,16 +19,23 @@ from ridecheck.arrivals import Arrivals
 from ridecheck.bikes import Bikes
 from ridecheck.errors import BrokenOff, FleetBusy, UsageError
 from ridecheck.fleet import Fleet, Mistake, load_fleet
-from ridecheck.index import BikeRows, Known, bikes_with_old_samples, read_known, write_index
+from ridecheck.index import (
+    BikeRows,
+    IndexUpdate,
+    Known,
+    bikes_with_old_samples,
+    index_update,
+    read_known,
+)
 from ridecheck.jobs import FailOn, Job
-from ridecheck.model import FleetReport, SetAside, Verdict
+from ridecheck.model import BikeReport, FleetReport, SetAside, Verdict
 from ridecheck.report import fleet_report
 from ridecheck.reporters import html
 from ridecheck.retention import thin_parts
 from ridecheck.rides import RidePlan
 from ridecheck.rules.engine import known_limits
 from ridecheck.tasks import Crew, Progress
-from ridecheck.versions import code_version, layouts_key
+from ridecheck.versions import index_stamps
 
 __all__ = ["FailOn", "Progress", "RunOptions", "ScreenOutcome", "exit_code", "held", "screen_fleet"]
 
@@ -222,20 +229,19 @@ class Run:
             touched=arrivals.touched,
             comfort_rules=self.options.job.comfort_rules,
         )
-        judged = bikes.judge()
-        reports, rows = bikes.weigh(self.options.as_of)
-        if self.options.job.thin_samples:
-            self._thin(bikes, rows)
-        records = aside.read_records(self.root)
-        report = fleet_report(
-            reports,
-            records,
-            fleet=self.fleet.name,
-            time_zone=self.fleet.time_zone,
-            as_of=bikes.as_of,
-            generated_at=self.options.now,
-        )
-        written = self._write(report, arrivals, known, rows, bikes.damaged)
+        rides_judged = bikes.judge()
+        bikes.settle_as_of(self.options.as_of)
+        with index_update(self.root, anew=not known.whole) as update:
+            reports = self._weigh(bikes, known, update)
+            report = fleet_report(
+                reports,
+                aside.read_records(self.root),
+                fleet=self.fleet.name,
+                time_zone=self.fleet.time_zone,
+                as_of=bikes.as_of,
+                generated_at=self.options.now,
+            )
+            written = self._write(report, arrivals, known, update, bikes.damaged)
         return ScreenOutcome(
             report=report,
             seen=len(arrivals.found) + len(arrivals.growing),
@@ -243,15 +249,15 @@ class Run:
             judged=arrivals.judged,
             known=len(arrivals.found) - len(arrivals.taken) + arrivals.met_before,
             ignored=arrivals.ignored,
-            rides_judged=len(judged),
+            rides_judged=rides_judged,
             growing=tuple(arrivals.growing),
             set_aside_first=tuple(arrivals.first_aside),
-            revised=_revised(judged, known),
+            revised=_revised(bikes.judged, known),
             mistakes=self.fleet.mistakes,
-            rules_in_error=bikes.rules_in_error(judged),
+            rules_in_error=tuple(sorted(bikes.errors)),
             faults=(*arrivals.faults, *bikes.faults),
             unreadable=arrivals.unreadable,
-            damaged=tuple(bikes.damaged),
+            damaged=tuple(sorted(bikes.damaged)),
             written=written,
         )
 
@@ -280,56 +286,57 @@ class Run:
         arrivals.take(tasks, self.crew, options.now)
         return arrivals
 
-    def _thin(self, bikes: Bikes, rows: dict[str, BikeRows | None]) -> None:
-        """Thin what has aged by now, and have the index know it."""
-        if bikes.as_of is None:
-            return
-        before = bikes.as_of - timedelta(days=self.fleet.samples_days)
-        for bike in bikes_with_old_samples(self.root, before):
-            if bike in bikes.bikes and bike not in rows:
-                rows[bike] = bikes.weighed(bike)
-        for bike, entry in rows.items():
-            if entry is None or bike in bikes.unjudged:
+    def _weigh(self, bikes: Bikes, known: Known, update: IndexUpdate) -> list[BikeReport]:
+        """Every bike's report; what changed goes into the index."""
+        before = None
+        if self.options.job.thin_samples and bikes.as_of is not None:
+            before = bikes.as_of - timedelta(days=self.fleet.samples_days)
+        aged = set(bikes_with_old_samples(self.root, before)) if before else set()
+        for gone in sorted(set(known.bikes) - set(bikes.bikes)):
+            update.put(gone, None)
+        reports = []
+        for bike in bikes.bikes:
+            standing = bikes.standing(bike)
+            if standing is not None and bike not in aged:
+                reports.append(standing)
                 continue
-            open_ids = frozenset(f.finding.id for f in entry.row.report.findings if f.open)
-            results = {r.ride: r for r in entry.results}
-            parts = thin_parts(self.root, entry.parts, results, open_ids=open_ids, before=before)
-            rows[bike] = replace(entry, parts=parts)
+            rows = bikes.weighed(bike)
+            if before is not None and bike not in bikes.unjudged:
+                rows = self._thinned(rows, before)
+            update.put(bike, rows)
+            reports.append(rows.row.report)
+        return reports
+
+    def _thinned(self, rows: BikeRows, before: datetime) -> BikeRows:
+        """Thin what has aged by now."""
+        open_ids = frozenset(f.finding.id for f in rows.row.report.findings if f.open)
+        results = {r.ride: r for r in rows.results}
+        parts = thin_parts(self.root, rows.parts, results, open_ids=open_ids, before=before)
+        return replace(rows, parts=parts)
 
     def _write(
         self,
         report: FleetReport,
         arrivals: Arrivals,
         known: Known,
-        rows: Mapping[str, BikeRows | None],
-        damaged: Sequence[str],
+        update: IndexUpdate,
+        damaged: Iterable[str],
     ) -> bool:
         """Pages, then the index; neither where nothing changed and nobody asked."""
-        stamps = {
-            "layouts": layouts_key(self.fleet),
-            "root": str(self.root.resolve()),
-            "code": code_version(),
-            "fleet": f"{self.fleet.name}; {self.fleet.time_zone}; {self.fleet.display_units}",
-        }
+        stamps = index_stamps(self.fleet)
         lost = {name.split("-")[0] for name in damaged}
         logs = {
             file: kept
-            for file, rows_of in arrivals.rows.items()
-            if (kept := tuple(r for r in rows_of if r.sha256[:12] not in lost))
+            for file, rows in arrivals.rows.items()
+            if (kept := tuple(r for r in rows if r.sha256[:12] not in lost))
         }
-        same = known.whole and not rows and logs == known.logs and stamps == known.stamps
+        same = known.whole and not update.begun and logs == known.logs and stamps == known.stamps
         if same and (self.report_dir / "report.json").is_file() and not self.options.always_write:
             return False
         html.write_pages(report, self.report_dir)
         if not same:
-            write_index(
-                self.root,
-                rows,
-                logs=[row for rows_of in logs.values() for row in rows_of],
-                set_aside=report.set_aside,
-                stamps=stamps,
-                anew=not known.whole,
-            )
+            rows_of_logs = [row for rows in logs.values() for row in rows]
+            update.finish(logs=rows_of_logs, set_aside=report.set_aside, stamps=stamps)
         return True
 
 

@@ -10,8 +10,15 @@ from ridecheck import intake, rides, run, store, verdict
 from ridecheck.diagnose import diagnose
 from ridecheck.fleet import Fleet
 from ridecheck.index import BikeRow, BikeRows, Known
-from ridecheck.model import BikeReport, RideResult, State
-from ridecheck.results import canonical, read_results, remove_result, result_path
+from ridecheck.model import BikeReport, RideResult, Severity, State
+from ridecheck.results import (
+    canonical,
+    read_result,
+    read_results,
+    remove_result,
+    result_path,
+    write_result,
+)
 from ridecheck.rides import RidePlan
 from ridecheck.rules import all_rules
 from ridecheck.store import KeptPart
@@ -20,11 +27,12 @@ from ridecheck.versions import code_version, layouts_key
 
 
 class Bikes:
-    """The bikes of a run. Stages in order: judge, then weigh.
+    """The bikes of a run. In order: judge, settle_as_of, then each bike standing or weighed.
 
     touched: bikes whose parts were changed by logs; those whose settings or events
-    changed are found here. faults: errors of ridecheck itself; damaged: files kept that
-    could not be read. results: of the bikes that were worked out anew.
+    changed are found here. faults: errors of ridecheck itself; errors: rules that ended
+    in one; damaged: kept files that could not be read. Results are held for one bike at
+    a time: memory does not grow with them.
     """
 
     def __init__(
@@ -39,18 +47,21 @@ class Bikes:
         self.root, self.fleet, self.known, self.crew = fleet.root, fleet, known, crew
         self.comfort_rules = comfort_rules
         self.faults: list[str] = []
-        self.damaged: list[str] = []
+        self.damaged: set[str] = set()
+        self.errors: set[str] = set()
+        self.judged: list[RidePlan] = []
+        self.unjudged: dict[str, list[str]] = {}
         self.as_of: datetime | None = None
+        self.moves = _moves(fleet)
+        self.models = _bikes_by_model(fleet)
+        self.placed: dict[str, list[KeptPart]] = {}
+        self.plans: dict[str, tuple[RidePlan, ...]] = {}
+        self.older: frozenset[str] = frozenset()
+        self._ends: dict[tuple[str, str], datetime | None] = {}
+        self._rides_of: dict[str, str] = {}
         folders = [self.root / n for n in ("rides", "results")]
         on_disk = {p.name for f in folders for p in f.iterdir() if p.is_dir() and any(p.iterdir())}
         self.bikes = sorted({*fleet.bikes, *on_disk})
-        self.moves = _moves(fleet)
-        self.models = _bikes_by_model(fleet)
-        self.unjudged: dict[str, list[str]] = {}
-        self.parts: dict[str, tuple[KeptPart, ...]] = {}
-        self.plans: dict[str, tuple[RidePlan, ...]] = {}
-        self.placed: dict[str, list[KeptPart]] = {}
-        self.results: dict[str, Mapping[str, RideResult]] = {}
         self.touched = self._touched(set(touched))
 
     def _touched(self, by_logs: set[str]) -> set[str]:
@@ -114,63 +125,59 @@ class Bikes:
 
     # ---------------------------------------------------------------- RIDE stage
 
-    def judge(self) -> list[RidePlan]:
-        """Plan the rides of touched bikes and judge those whose key has changed."""
-        old = {b: self._without_signed_off(b, self._results(b)) for b in self.touched}
+    def judge(self) -> int:
+        """Plan the rides of touched bikes, judge those whose key has changed; how many."""
+        old = {b: self._earlier(b) for b in sorted(self.touched)}
         self._plan(old)
-        by_stem: dict[str, list[RideResult]] = {}
-        for results in old.values():
-            for result in self._open_dangers_only(results):
-                for part in result.parts:
-                    by_stem.setdefault(part.part, []).append(result)
-        tasks: list[RideTask] = []
-        for bike in sorted(self.touched):
-            older = frozenset(
-                p.info.stem for p in self._placed(bike) if not intake.is_fresh(self.fleet, p)
-            )
-            for plan in self.plans[bike]:
-                tasks += self._tasks(plan, old[bike], by_stem, older)
-        judged = []
+        tasks = list(self._tasks(old))
         for done in self.crew.rides(tasks):
             if done.fault:
                 self.faults.append(done.fault)
                 self.unjudged.setdefault(done.plan.bike, []).append(done.fault)
             else:
-                judged.append(done.plan)
+                self.judged.append(done.plan)
+                self._ends[done.plan.bike, done.plan.ride] = done.end
         self._remove_stale(old)
-        return judged
+        return len(self.judged)
 
-    def _without_signed_off(
-        self, bike: str, results: Mapping[str, RideResult]
-    ) -> Mapping[str, RideResult]:
-        """What was kept of a forgotten ride for its danger goes once that is signed off."""
-        if not any(verdict.is_forgotten(r) for r in results.values()):
-            return results
-        closed = verdict.closed_findings(list(results.values()), self._context(bike), all_rules())
-        left = {}
+    def _earlier(self, bike: str) -> dict[str, RideResult]:
+        """Stored results without the bulk: keys, parts, and findings that are open dangers.
+
+        What was kept of a forgotten ride for its danger goes once that is signed off.
+        """
+        results = self._results(bike)
+        context = self._context(bike)
+        closed = verdict.closed_findings(list(results.values()), context, all_rules())
+        earlier = {}
         for name, ride in results.items():
-            if verdict.is_forgotten(ride) and all(f.id in closed for f in ride.findings):
+            dangers = tuple(
+                f for f in ride.findings if f.id not in closed and f.severity is Severity.DANGER
+            )
+            if verdict.is_forgotten(ride) and not dangers:
                 for part in ride.parts:
                     store.remove_part(self.root, bike, part.part)
                 remove_result(self.root, bike, name)
-            else:
-                left[name] = ride
-        return left
+                continue
+            self._ends[bike, name] = ride.end
+            earlier[name] = replace(
+                ride, findings=dangers, cancels=(), rules=(), channels={}, measures={}, notes=()
+            )
+        return earlier
 
     def _results(self, bike: str) -> Mapping[str, RideResult]:
         results, damaged = read_results(self.root, bike)
-        self.damaged += damaged
+        self.damaged |= set(damaged)
         return results
 
     def _plan(self, old: Mapping[str, Mapping[str, RideResult]]) -> None:
+        parts: list[KeptPart] = []
+        for bike in sorted(self.touched):
+            listed, damaged = store.list_parts(self.root, bike)
+            parts += listed
+            self.damaged |= set(damaged)
+        self.placed = rides.placements(parts, self.moves)
         for bike in self.touched:
-            self.parts[bike], damaged = store.list_parts(self.root, bike)
-            self.damaged += damaged
-        self.placed = rides.placements(
-            (p for b in sorted(self.touched) for p in self.parts[b]), self.moves
-        )
-        for bike in self.touched:
-            placed = self._placed(bike)
+            placed = self.placed.get(bike, ())
             thinned = {p.info.stem for p in placed if p.info.thinned}
             standing = {
                 part.part: r.ride
@@ -178,42 +185,53 @@ class Bikes:
                 for part in r.parts
                 if part.part in thinned
             }
-            self.plans[bike] = rides.plan_rides(bike, placed, thinned_rides=standing)
+            plans = rides.plan_rides(bike, placed, thinned_rides=standing)
+            self.plans[bike] = tuple(rides.without_fingerprints(p) for p in plans)
+            self._rides_of |= {stem: p.ride for p in plans for stem in p.stems}
+        self.older = frozenset(p.info.stem for p in parts if not intake.is_fresh(self.fleet, p))
+        self.placed.clear()
 
-    def _placed(self, bike: str) -> Sequence[KeptPart]:
-        return self.placed.get(bike, ())
+    def _tasks(self, old: Mapping[str, Mapping[str, RideResult]]) -> Iterator[RideTask]:
+        """The tasks of judging rides whose result is not there or stale."""
+        by_stem: dict[str, list[RideResult]] = {}
+        for results in old.values():
+            for result in results.values():
+                for part in result.parts:
+                    by_stem.setdefault(part.part, []).append(result)
+        for bike in sorted(self.touched):
+            for plan in self.plans[bike]:
+                met = {(r.bike, r.ride): r for s in plan.stems for r in by_stem.get(s, ())}
+                earlier = tuple(met[k] for k in sorted(met))
+                if plan.frozen:
+                    self._stands(plan, old[bike], earlier)
+                elif bike in self.fleet.bikes and not self.fleet.wrong(bike):
+                    yield from self._task(plan, old[bike], earlier)
 
-    def _open_dangers_only(self, results: Mapping[str, RideResult]) -> Iterator[RideResult]:
-        """Results with the findings alone that must not be lost by judging again."""
-        if not results:
-            return
-        context = self._context(next(iter(results.values())).bike)
-        closed = verdict.closed_findings(list(results.values()), context, all_rules())
-        for result in results.values():
-            kept = tuple(f for f in result.findings if f.id not in closed)
-            yield replace(result, findings=kept, cancels=(), rules=())
-
-    def _tasks(
+    def _task(
         self,
         plan: RidePlan,
         old: Mapping[str, RideResult],
-        by_stem: Mapping[str, Sequence[RideResult]],
-        older: frozenset[str],
+        earlier: tuple[RideResult, ...],
     ) -> Iterator[RideTask]:
-        """The task of judging a ride, if its result is not there or stale."""
-        if plan.bike not in self.fleet.bikes or self.fleet.wrong(plan.bike) or plan.frozen:
-            return
         key = run.judge_key(
             plan,
             self.fleet.settings(plan.bike),
-            older_layout=older,
+            older_layout=self.older,
             comfort_rules=self.comfort_rules,
         )
-        if plan.ride in old and old[plan.ride].judge_key == key:
-            return
-        earlier = {(r.bike, r.ride): r for s in plan.stems for r in by_stem.get(s, ())}
-        shared = tuple(earlier[k] for k in sorted(earlier))
-        yield RideTask(self.root, plan, key, older, shared, self.comfort_rules)
+        if plan.ride not in old or old[plan.ride].judge_key != key:
+            older = self.older & set(plan.stems)
+            yield RideTask(self.root, plan, key, older, earlier, self.comfort_rules)
+
+    def _stands(
+        self, plan: RidePlan, old: Mapping[str, RideResult], earlier: Sequence[RideResult]
+    ) -> None:
+        """A ride whose samples are thinned keeps its result, on whichever bike it is now."""
+        if plan.ride not in old and earlier:
+            first = earlier[0]
+            whole = read_result(result_path(self.root, first.bike, first.ride))
+            write_result(self.root, run.as_ride_of(whole, plan))
+            self._ends[plan.bike, plan.ride] = whole.end
 
     def _remove_stale(self, old: Mapping[str, Mapping[str, RideResult]]) -> None:
         """Results of rides that are no more go, once all that took their place are there."""
@@ -229,68 +247,61 @@ class Bikes:
                 there = all(result_path(self.root, p.bike, p.ride).is_file() for p in heirs)
                 if ride not in planned and there:
                     remove_result(self.root, bike, ride)
-
-    def rules_in_error(self, judged: Iterable[RidePlan]) -> tuple[str, ...]:
-        """Where a rule ended in an error in a ride judged now."""
-        found = set()
-        for plan in judged:
-            result = self.results[plan.bike].get(plan.ride)
-            for outcome in result.rules if result else ():
-                if outcome.state is State.ERROR:
-                    found.add(f"{plan.bike}: {outcome.rule}: {outcome.reason}")
-        return tuple(sorted(found))
+                    del self._ends[bike, ride]
 
     # ---------------------------------------------------------------- BIKE stage
 
-    def weigh(self, as_of: datetime | None) -> tuple[list[BikeReport], dict[str, BikeRows | None]]:
-        """Every bike's report, and what the index must take up."""
-        self.results = {b: self._results(b) for b in self.touched}
-        ends = [r.end for results in self.results.values() for r in results.values() if r.end]
-        ends += [
-            row.report.last_data
-            for b, row in self.known.bikes.items()
-            if b not in self.touched and b in self.bikes and row.report.last_data
-        ]
-        self.as_of = as_of or max(ends, default=None)
-        reports: list[BikeReport] = []
-        rows: dict[str, BikeRows | None] = {
-            b: None for b in self.known.bikes if b not in self.bikes
-        }
+    def read_ends(self) -> None:
+        """Know when rides ended, where nothing is planned or judged."""
         for bike in self.bikes:
-            kept = self.known.bikes.get(bike)
-            if bike not in self.touched and kept is not None and kept.stands(self.as_of):
-                reports.append(kept.report)
-                continue
-            rows[bike] = self.weighed(bike)
-            reports.append(rows[bike].row.report)  # type: ignore[union-attr]
-        return reports, rows
+            self._ends |= {(bike, r.ride): r.end for r in self._results(bike).values()}
+
+    def settle_as_of(self, as_of: datetime | None) -> None:
+        """The instant by which age counts: as asked, else the end of the newest dated ride."""
+        ends = [end for end in self._ends.values() if end is not None]
+        for bike, row in self.known.bikes.items():
+            if bike in self.bikes and bike not in self.touched and row.report.last_data:
+                ends.append(row.report.last_data)
+        self.as_of = as_of or max(ends, default=None)
+
+    def standing(self, bike: str) -> BikeReport | None:
+        """The report as it was worked out before, where it would come out the same."""
+        kept = self.known.bikes.get(bike)
+        stands = bike not in self.touched and kept is not None and kept.stands(self.as_of)
+        return kept.report if kept is not None and stands else None
 
     def weighed(self, bike: str) -> BikeRows:
         """One bike's report, and for which instants it stands, with all it rests on."""
-        results = self.results[bike] if bike in self.touched else self._results(bike)
-        if bike not in self.parts:
-            self.parts[bike], _ = store.list_parts(self.root, bike)
-        context = self._context(bike)
-        report = verdict.assess(results.values(), context, as_of=self.as_of, rules=all_rules())
+        results = self._results(bike)
+        parts, damaged = store.list_parts(self.root, bike)
+        self.damaged |= set(damaged)
+        context, rules = self._context(bike), all_rules()
+        report = verdict.assess(results.values(), context, as_of=self.as_of, rules=rules)
         if bike in self.fleet.bikes and not self.fleet.wrong(bike):
             found = diagnose(
                 results.values(),
                 settings=self.fleet.settings(bike),
                 events=context.events,
-                closed=verdict.closed_findings(list(results.values()), context, all_rules()),
-                rules=all_rules(),
+                closed=verdict.closed_findings(list(results.values()), context, rules),
+                rules=rules,
             )
             report = replace(report, suspects=found.suspects, next_checks=found.next_checks)
         since, until = verdict.stands_for(results.values(), context, self.as_of)
-        stamp = "" if bike in self.unjudged else self._stamp(bike)
-        every = [r for results in self.results.values() for r in results.values()]
-        rides_of = {p.part: r.ride for r in (*every, *results.values()) for p in r.parts}
+        self._note_errors(bike, results)
         return BikeRows(
-            row=BikeRow(report, stamp, since, until),
+            row=BikeRow(report, "" if bike in self.unjudged else self._stamp(bike), since, until),
             results=list(results.values()),
-            parts=self.parts[bike],
-            rides_of=rides_of,
+            parts=parts,
+            rides_of={p.part: r.ride for r in results.values() for p in r.parts} | self._rides_of,
         )
+
+    def _note_errors(self, bike: str, results: Mapping[str, RideResult]) -> None:
+        """Where a rule ended in an error in a ride judged now."""
+        for plan in self.judged:
+            result = results.get(plan.ride) if plan.bike == bike else None
+            for outcome in result.rules if result else ():
+                if outcome.state is State.ERROR:
+                    self.errors.add(f"{bike}: {outcome.rule}: {outcome.reason}")
 
 
 def _listing(root: Path, bike: str) -> list[list[object]]:

@@ -15,7 +15,7 @@ from ridecheck.bikes import Bikes
 from ridecheck.errors import UsageError
 from ridecheck.files import write_whole
 from ridecheck.fleet import Fleet, load_fleet
-from ridecheck.index import Known, read_known, write_index
+from ridecheck.index import Known, index_update, read_known
 from ridecheck.model import Note, RideResult, SetAside, Severity
 from ridecheck.nightly import HEARTBEAT, NIGHT_LOG, VERDICTS
 from ridecheck.results import canonical, read_results, remove_result, write_result
@@ -24,7 +24,7 @@ from ridecheck.rules.engine import known_limits
 from ridecheck.store import KeptPart
 from ridecheck.tasks import Crew
 from ridecheck.verdict import FORGOTTEN, Context, closed_findings
-from ridecheck.versions import code_version, layouts_key
+from ridecheck.versions import index_stamps
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,33 +100,24 @@ def rebuild(root: Path) -> Rebuilt:
             (root / name).mkdir(exist_ok=True)
         had = read_known(root)
         bikes = Bikes(fleet, Known.nothing(), Crew(fleet, 1))
-        _, rows = bikes.weigh(None)
-        # Whether the results are fresh was not asked: the next run looks at every ride.
-        unproven = {
-            b: entry and replace(entry, row=replace(entry.row, stamp=""))
-            for b, entry in rows.items()
-        }
-        stamps = {
-            "layouts": layouts_key(fleet),
-            "root": str(root.resolve()),
-            "code": code_version(),
-        }
+        bikes.read_ends()
+        bikes.settle_as_of(None)
+        rides = 0
         try:
-            write_index(
-                root,
-                unproven,
-                logs=[],
-                set_aside=aside.read_records(root),
-                stamps=stamps,
-                anew=True,
-            )
+            with index_update(root, anew=True) as update:
+                for bike in bikes.bikes:
+                    entry = bikes.weighed(bike)
+                    rides += len(entry.results)
+                    # Whether results are fresh was not asked: the next run looks at all.
+                    update.put(bike, replace(entry, row=replace(entry.row, stamp="")))
+                records = aside.read_records(root)
+                update.finish(logs=[], set_aside=records, stamps=index_stamps(fleet))
         except OSError as error:
             raise broken_off(error) from error
-    not_back = [f"{name}: a kept file that cannot be read" for name in bikes.damaged]
+    not_back = [f"{name}: a kept file that cannot be read" for name in sorted(bikes.damaged)]
     known = f" ({len(had.logs)} were known)" if had.logs else ""
     not_back.append(f"which logs of the inbox are known{known}: the next run hashes each once")
-    rides = sum(len(e.results) for e in rows.values() if e is not None)
-    return Rebuilt(len(rows), rides, tuple(not_back))
+    return Rebuilt(len(bikes.bikes), rides, tuple(not_back))
 
 
 def _is_name(bike: str) -> bool:

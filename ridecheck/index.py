@@ -133,52 +133,79 @@ def bikes_with_old_samples(root: Path, before: datetime) -> tuple[str, ...]:
         return tuple(bike for (bike,) in con.execute(asked, [_naive(before)]).fetchall())
 
 
-def write_index(
-    root: Path,
-    bikes: Mapping[str, BikeRows | None],
-    *,
-    logs: Sequence[LogRow],
-    set_aside: Sequence[SetAside],
-    stamps: Mapping[str, str],
-    anew: bool = False,
-) -> None:
-    """Replace what the index says of some bikes (None: forget it) and of all logs.
+@contextlib.contextmanager
+def index_update(root: Path, *, anew: bool = False) -> Iterator["IndexUpdate"]:
+    """A change of the index, in a copy that is moved into place by ``finish``.
 
     anew builds it from nothing. Whoever reads it meanwhile keeps the old one. Raises
     OSError where the disk is full.
     """
     try:
-        _write_index(root, bikes, logs, set_aside, stamps, anew=anew)
+        with contextlib.ExitStack() as stack:
+            yield IndexUpdate(root, anew, stack)
     except duckdb.IOException as error:
         raise OSError(errno.EIO, str(error).splitlines()[0], NAME) from error
 
 
-def _write_index(
-    root: Path,
-    bikes: Mapping[str, BikeRows | None],
-    logs: Sequence[LogRow],
-    set_aside: Sequence[SetAside],
-    stamps: Mapping[str, str],
-    *,
-    anew: bool,
-) -> None:
-    target = root / NAME
-    with placed(target) as temporary:
-        if target.is_file() and not anew:
-            shutil.copyfile(target, temporary)
-        with duckdb.connect(str(temporary)) as con:
-            _migrate(con)
-            con.execute("BEGIN")
-            for bike in bikes:
-                for table in BIKE_TABLES:
-                    con.execute(f"DELETE FROM {table} WHERE bike = ?", [bike])
-            for table in ("logs", "set_aside", "stamps"):
-                con.execute(f"DELETE FROM {table}")
-            for table, rows in _tables(bikes, logs, set_aside, stamps).items():
-                _insert(con, table, rows)
-            _make_views(con, root)
-            con.execute("COMMIT")
-            con.execute("CHECKPOINT")
+class IndexUpdate:
+    """What the index is to say of some bikes and of all logs. Untouched, it stays as it is."""
+
+    def __init__(self, root: Path, anew: bool, stack: contextlib.ExitStack) -> None:
+        self._root, self._anew, self._stack = root, anew, stack
+        self._con: duckdb.DuckDBPyConnection | None = None
+
+    @property
+    def begun(self) -> bool:
+        """True where anything was put."""
+        return self._con is not None
+
+    def put(self, bike: str, entry: BikeRows | None) -> None:
+        """Replace everything the index says of a bike; None forgets it."""
+        con = self._opened()
+        for table in BIKE_TABLES:
+            con.execute(f"DELETE FROM {table} WHERE bike = ?", [bike])
+        rows: dict[str, list[tuple[object, ...]]] = {table: [] for table in BIKE_TABLES}
+        for table, row in _of_bike(bike, entry) if entry is not None else ():
+            rows[table].append(row)
+        for table in BIKE_TABLES:
+            _insert(con, table, rows[table])
+
+    def finish(
+        self,
+        *,
+        logs: Sequence[LogRow],
+        set_aside: Sequence[SetAside],
+        stamps: Mapping[str, str],
+    ) -> None:
+        """Say what is known of logs, make the views anew, and move the copy into place."""
+        con = self._opened()
+        told: dict[str, list[tuple[object, ...]]] = {
+            "logs": sorted(
+                (g.file, g.log, g.sha256, *g.facts, g.state, g.tried_with) for g in logs
+            ),
+            "set_aside": sorted(
+                (s.log, s.sha256, s.what, s.where, s.value, s.what_to_do) for s in set_aside
+            ),
+            "stamps": sorted(stamps.items()),
+        }
+        for table, rows in told.items():
+            con.execute(f"DELETE FROM {table}")
+            _insert(con, table, rows)
+        _make_views(con, self._root)
+        con.execute("COMMIT")
+        con.execute("CHECKPOINT")
+        self._stack.close()
+
+    def _opened(self) -> duckdb.DuckDBPyConnection:
+        if self._con is None:
+            target = self._root / NAME
+            temporary = self._stack.enter_context(placed(target))
+            if target.is_file() and not self._anew:
+                shutil.copyfile(target, temporary)
+            self._con = self._stack.enter_context(duckdb.connect(str(temporary)))
+            _migrate(self._con)
+            self._con.execute("BEGIN")
+        return self._con
 
 
 def migrations() -> tuple[tuple[str, str], ...]:
@@ -223,27 +250,6 @@ def _make_views(con: duckdb.DuckDBPyConnection, root: Path) -> None:
         )
     for file in sorted(shipped("pipelines", "views").glob("*.sql")):
         con.execute(file.read_text("utf-8"))
-
-
-def _tables(
-    bikes: Mapping[str, BikeRows | None],
-    logs: Sequence[LogRow],
-    set_aside: Sequence[SetAside],
-    stamps: Mapping[str, str],
-) -> dict[str, list[tuple[object, ...]]]:
-    """Rows by table, in an order that depends on nothing but what they say."""
-    rows: dict[str, list[tuple[object, ...]]] = {table: [] for table in BIKE_TABLES}
-    for bike, entry in sorted(bikes.items()):
-        if entry is None:
-            continue
-        for name, found in _of_bike(bike, entry):
-            rows[name].append(found)
-    rows["logs"] = sorted((g.file, g.log, g.sha256, *g.facts, g.state, g.tried_with) for g in logs)
-    rows["set_aside"] = sorted(
-        (s.log, s.sha256, s.what, s.where, s.value, s.what_to_do) for s in set_aside
-    )
-    rows["stamps"] = sorted(stamps.items())
-    return rows
 
 
 def _of_bike(bike: str, entry: BikeRows) -> Iterator[tuple[str, tuple[object, ...]]]:

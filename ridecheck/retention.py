@@ -56,6 +56,7 @@ def _kept_spans(
 
 
 def _thinned(root: Path, kept: KeptPart, spans: list[tuple[datetime, datetime]]) -> KeptPart:
+    kept = store.read_part_info(store.part_path(root, kept.info.bike, kept.info.stem))
     samples = store.read_part(root, kept.info.bike, kept.info.stem).samples
     near = pl.lit(value=False)
     for start, end in spans:

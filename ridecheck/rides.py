@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from ridecheck.model import Dating, Note
-from ridecheck.store import KeptPart, holds, same_rows
+from ridecheck.store import NO_ROWS, KeptPart, holds, same_rows
 
 JOIN_BELOW = timedelta(minutes=10)
 """Parts of one bike less than this apart are one ride."""
@@ -74,6 +74,12 @@ def plan_rides(
     groups = _compared(_without_repeats(timed))
     plans += _named(bike, _joined(groups), thinned_rides or {})
     return tuple(sorted(plans, key=lambda p: (p.parts[0].kept.info.start, p.ride)))
+
+
+def without_fingerprints(plan: RidePlan) -> RidePlan:
+    """A plan as it is handed on: what its rows say is not needed any more."""
+    parts = tuple(replace(p, kept=replace(p.kept, fingerprint=NO_ROWS)) for p in plan.parts)
+    return replace(plan, parts=parts)
 
 
 def _without_repeats(parts: Sequence[KeptPart]) -> list[_Group]:

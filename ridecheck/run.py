@@ -201,6 +201,21 @@ def carried(result: RideResult, earlier: Sequence[RideResult]) -> RideResult:
     return replace(result, findings=tuple(findings))
 
 
+def as_ride_of(result: RideResult, plan: RidePlan) -> RideResult:
+    """A result told as of the bike and ride that its parts make now."""
+    findings = (
+        replace(f, ride=plan.ride, id=plan.bike + f.id.removeprefix(result.bike))
+        for f in result.findings
+    )
+    return replace(
+        result,
+        bike=plan.bike,
+        ride=plan.ride,
+        findings=tuple(findings),
+        cancels=tuple(replace(c, ride=plan.ride) for c in result.cancels),
+    )
+
+
 def finding_order(finding: StoredFinding) -> tuple[int, bool, datetime | float, str, str]:
     """Findings by severity, start, rule; undated ones last, by their place in the ride."""
     start = finding.start

@@ -40,6 +40,9 @@ class Fingerprint:
         return self.bins[i : i + 4] if i >= 0 and len(self.bins) >= i + 4 else _EMPTY
 
 
+NO_ROWS = Fingerprint(0, b"")
+
+
 @dataclass(frozen=True, slots=True)
 class KeptPart:
     """A part as it lies in rides/, without its samples.
@@ -208,7 +211,7 @@ def remove_part(root: Path, bike: str, stem: str) -> None:
 def fingerprint(samples: pl.DataFrame) -> Fingerprint:
     """What the rows say, bin by bin; line numbers and time cells as written play no part."""
     if samples.is_empty():
-        return Fingerprint(0, b"")
+        return NO_ROWS
     names = sorted(c for c in samples.columns if c not in ("time", "row", "file_time"))
     micros = samples["time"].dt.epoch("us").to_numpy()
     values = samples.select(pl.col(names).cast(pl.Float64).fill_null(float("nan"))).to_numpy()

@@ -91,7 +91,7 @@ class RideTask:
         except Exception as error:  # one ride must not end the night
             return RideDone(self.plan, f"ride {self.plan.ride}: {type(error).__name__}: {error}")
         write_result(self.root, result)
-        return RideDone(self.plan)
+        return RideDone(self.plan, end=result.end)
 
     @property
     def size(self) -> int:
@@ -106,10 +106,11 @@ class RideTask:
 
 @dataclass(frozen=True, slots=True)
 class RideDone:
-    """A ride that was judged; fault says why it could not be, "" where it was."""
+    """A ride that was judged, and its end; fault says why it could not be, "" where it was."""
 
     plan: RidePlan
     fault: str = ""
+    end: datetime | None = None
 
 
 @dataclass(slots=True)

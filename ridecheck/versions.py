@@ -40,3 +40,13 @@ def layouts_key(fleet: Fleet) -> str:
     """Changes with any layout, and with the reader."""
     keys = {name: read_key("", layout) for name, layout in fleet.layouts.items()}
     return hashlib.sha256(canonical(keys)).hexdigest()
+
+
+def index_stamps(fleet: Fleet) -> dict[str, str]:
+    """What the index was made with; it is made over where any of it changed."""
+    return {
+        "layouts": layouts_key(fleet),
+        "root": str(fleet.root.resolve()),
+        "code": code_version(),
+        "fleet": f"{fleet.name}; {fleet.time_zone}; {fleet.display_units}",
+    }

@@ -29,7 +29,7 @@ from folders import HELD_ON, NOW, Folder, day, log_text, rows_of
 
 from ridecheck import tasks
 from ridecheck.errors import BrokenOff, FleetBusy
-from ridecheck.index import LogRow, read_known, write_index
+from ridecheck.index import LogRow, index_update, read_known
 from ridecheck.nightly import night
 
 AS_OF = day(40)
@@ -334,7 +334,8 @@ def known_logs(count: int) -> tuple[float, int]:
             size, mtime_ns, inode = facts.st_size, facts.st_mtime_ns, facts.st_ino
             sha = f"{n:064x}"
             rows.append(LogRow(name, name, sha, size, mtime_ns, inode, "kept", ""))
-        write_index(folder.root, {}, logs=rows, set_aside=(), stamps=known.stamps)
+        with index_update(folder.root) as update:
+            update.finish(logs=rows, set_aside=(), stamps=known.stamps)
         code = (
             "import sys, pathlib; from ridecheck.cli.app import run; import ridecheck.cli;"
             "code = run(['nightly', '--fleet', sys.argv[1], '--as-of', sys.argv[2]]);"
