@@ -3,6 +3,7 @@
 # Importing a module registers its commands; their order here is their order in --help.
 from ridecheck.cli import screening  # isort: skip
 from ridecheck.cli import tracing  # isort: skip
+from ridecheck.cli import learning  # isort: skip
 from ridecheck.cli import setting_up  # isort: skip
 from ridecheck.cli import events  # isort: skip
 from ridecheck.cli import explaining  # isort: skip
@@ -13,6 +14,7 @@ from ridecheck.cli.app import main
 __all__ = [
     "events",
     "explaining",
+    "learning",
     "main",
     "screening",
     "setting_up",
