@@ -43,6 +43,15 @@ BENCH_FALSE = 0.02
 STRENGTHS = (1.0, 0.1, 0.01)
 """A fault that comes and goes does so as often as usual for it, or far less, or seldom: one latent
 strength for all its signs, so that several quiet signs are not counted as several proofs."""
+FALSE_AGAIN = 0.5
+"""A false finding is followed by another in the same ride about this often."""
+LEAST_BY_CHANCE = 1e-7
+"""However often a sign was seen: causes that are not listed for it may make it after all."""
+BENCH_FALSE = 0.02
+"""How often a check shows a fault that is not there."""
+STRENGTHS = (1.0, 0.1, 0.01)
+"""A fault that comes and goes does so as often as usual for it, or far less, or seldom: one latent
+strength for all its signs, so that several quiet signs are not counted as several proofs."""
 LEAST_WHERE_SEEN = 0.05
 """A sign that was seen could be seen: its chance is at least this share of what it shows."""
 CHECKS_TOLD = 8
@@ -170,9 +179,7 @@ def _sign_clues(evidence: Evidence, forms: tuple[Form, ...]) -> list[Clue]:
         if seen is not None:
             by_chance = chance_of_as_many(seen.rides, sign.false_per_ride * seen.looked)
             by_chance *= FALSE_AGAIN ** (seen.findings - seen.rides)
-            shows = np.array([f.cause.shows.get(sign.id, 0.0) for f in forms])
-            chances = np.maximum(could, LEAST_WHERE_SEEN * shows)
-            clues.append(Clue(True, chances, max(by_chance, LEAST_BY_CHANCE), weight=weight))
+            clues.append(Clue(True, could, max(by_chance, LEAST_BY_CHANCE), weight=weight))
         elif could.any():
             clues.append(Clue(False, could, sign.false_per_ride, weight=weight))
     return clues
@@ -186,8 +193,7 @@ def _cancel_clue(evidence: Evidence, forms: tuple[Form, ...]) -> Clue:
     if not rides:
         return Clue(False, could, by_chance)
     by_chance *= FALSE_AGAIN ** (len(evidence.free_cancels) - rides)
-    chances = np.maximum(could, LEAST_WHERE_SEEN * np.array([f.cause.cancels for f in forms]))
-    return Clue(True, chances, max(by_chance, LEAST_BY_CHANCE))
+    return Clue(True, could, max(by_chance, LEAST_BY_CHANCE))
 
 
 def _bench(bench: tuple[Bench, ...], forms: tuple[Form, ...]) -> list[Clue]:
