@@ -89,12 +89,13 @@ def figure(value: float | None, unit: str = "") -> str:
 
 
 def words(name: str) -> str:
-    """A channel's, part's or check's name as words.
+    """A channel's, part's, check's or rule's name as words.
 
-    >>> words("front_brake"), words("roll_off")
-    ('front brake', 'roll-off')
+    >>> words("front_brake"), words("roll_off"), words("cruise/engages-by-itself")
+    ('front brake', 'roll-off', 'cruise: engages by itself')
     """
-    return CHANNEL_WORDS.get(name, name.replace("_", " ").replace("-", " "))
+    plain = name.replace("_", " ").replace("-", " ").replace("/", ": ")
+    return CHANNEL_WORDS.get(name, plain)
 
 
 def cause(cancel: Cancel) -> str:

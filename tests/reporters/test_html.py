@@ -138,7 +138,7 @@ def test_findings_of_one_rule_are_told_once_with_how_often_and_the_worst():
 
     top = Page(text[text.index("Open findings") : text.index("What was and was not")]).text
     assert top.index("dark") < top.index("jump 9")
-    assert "jump 9 speed/jumps 3 9.0 km/h 1.0 km/h 2026-05-12 14:03:20 UTC" in top
+    assert "jump 9 speed: jumps 3 9.0 km/h 1.0 km/h 2026-05-12 14:03:20 UTC" in top
     assert "jump 3" not in top
 
 
