@@ -1,6 +1,6 @@
 """The parts of a ride to trace: of a log as it is, with or without a fleet, or of a kept ride."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -10,7 +10,7 @@ from ridecheck.errors import UsageError
 from ridecheck.fleet import Fleet, Layout, load_fleet, read_layout, read_settings
 from ridecheck.model import Drivetrain, Part, Settings
 from ridecheck.noting import result_of
-from ridecheck.readers import open_log
+from ridecheck.readers import Member, open_log
 from ridecheck.reading import take_in
 from ridecheck.rules.engine import known_limits
 
@@ -75,7 +75,7 @@ def of_log(
     """The rides in a log; nothing is stored. Raises UsageError, FleetError, LogError."""
     if root is not None:
         fleet = load_fleet(root, known_limits=known_limits())
-        parts = [p for m in open_log(path, name=path.name) for p in take_in(m, fleet)]
+        parts = [p for m in _members(path) for p in take_in(m, fleet)]
         return [_traceable(fleet, r[0].info.bike, _named(r), r) for r in _rides(parts)]
     if layout is None:
         raise UsageError(
@@ -92,12 +92,16 @@ def of_log(
     lone = read_layout(layout)
     bike = _bike_in(path.stem)
     alone = _NoFleet(bikes={bike: _LoneBike()})
-    parts = [
-        p
-        for member in open_log(path, name=path.name)
-        for p in take_in(member, alone, layout=lone, bike=bike)
-    ]
+    parts = [p for member in _members(path) for p in take_in(member, alone, layout=lone, bike=bike)]
     return [Traceable(_named(r), bike, tuple(r), settings) for r in _rides(parts)]
+
+
+def _members(path: Path) -> Iterator[Member]:
+    """The logs in a file. Raises LogError for one that cannot be unpacked."""
+    for member in open_log(path, name=path.name):
+        if member.problem is not None:
+            raise member.problem
+        yield member
 
 
 def _kept(root: Path, stem: str) -> Part:

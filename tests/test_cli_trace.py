@@ -1,4 +1,5 @@
 import csv
+import gzip
 import io
 import json
 import shutil
@@ -72,6 +73,16 @@ def test_a_log_traced_without_a_model_says_nothing_wrong_about_gears(capsys, tmp
     assert (code, err) == (0, "")
     assert "Order: " in out
     assert set(tmp_path.rglob("*")) == before
+
+
+def test_a_packed_log_is_traced_like_the_log_itself(fleet, tmp_path, capsys):
+    packed = tmp_path / f"{LOG}.gz"
+    packed.write_bytes(gzip.compress((SAMPLE / "inbox" / LOG).read_bytes()))
+
+    out, _, _ = traced(capsys, str(packed), "--fleet", str(fleet), "--format", "json")
+    kept, _, _ = traced(capsys, RIDE, "--fleet", str(fleet), "--format", "json")
+
+    assert cancels(out) == cancels(kept)
 
 
 def test_csv_has_one_line_a_cancel(fleet, capsys):
