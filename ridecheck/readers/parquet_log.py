@@ -108,6 +108,25 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
     )
 
 
+def read_all(file: pq.ParquetFile, *, shown: str) -> tuple[pl.DataFrame, dict[str, str]]:
+    """Every column of plain type by its plain name, and the file's key-values."""
+    try:
+        table = file.read(use_threads=False)
+    except (pa.ArrowException, OSError) as fault:
+        raise LogError(
+            "A page of the Parquet file is damaged",
+            where=shown,
+            value=str(fault).splitlines()[0][:120] if str(fault) else type(fault).__name__,
+            what_to_do="Copy it from the logger again.",
+        ) from fault
+    columns = {
+        plain_name(entry.name): _column(table.column(i), plain_name(entry.name))
+        for i, entry in enumerate(table.schema)
+        if not pa.types.is_nested(entry.type)
+    }
+    return pl.DataFrame(list(columns.values())), metadata_of(file)
+
+
 def _column(column: "pa.ChunkedArray", name: str) -> pl.Series:
     """One column for polars: plain types, dictionaries and decimals unpacked."""
     kind = column.type
