@@ -82,7 +82,6 @@ def index_page(report: FleetReport) -> str:
 def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> str:
     """One bike's report as HTML; full: no table is cut."""
     findings = sorted(bike.findings, key=finding_order)
-    judged = [c for c in bike.coverage if c.state in (State.OK, State.FAULT)]
     return render(
         "bike.html",
         cautions=report.cautions,
@@ -101,8 +100,8 @@ def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> s
             key=lambda c: (c.time is None, -c.time.timestamp() if c.time else 0.0, c.t_s),
         ),
         unassigned=max(0.0, 1.0 - sum(s.probability for s in bike.suspects)),
-        judged=sorted(judged, key=lambda c: (c.state is State.OK, c.rule)),
-        unjudged=[c for c in bike.coverage if c not in judged],
+        judged=_covered(bike.coverage, (State.FAULT, State.OK)),
+        unjudged=_covered(bike.coverage, (State.ERROR, State.NOT_ASSESSED)),
         rides=sorted(bike.rides, key=_newest_first),
         shown_groups=len(findings) if full else SHOWN_GROUPS,
         shown_rows=sys.maxsize if full else SHOWN_ROWS,
@@ -133,6 +132,28 @@ def _groups(findings: Sequence[ReportedFinding]) -> list[Group]:
         for found in by_rule.values()
     ]
     return sorted(groups, key=lambda g: (g.worst.severity.rank, -g.times, g.worst.rule))
+
+
+@dataclass(frozen=True, slots=True)
+class Covered:
+    """Rules of one state that stand where they do for one reason."""
+
+    state: State
+    reason: str
+    rules: list[str]
+
+
+def _covered(coverage: Sequence[Coverage], states: Sequence[State]) -> list[Covered]:
+    """Rules by state, and unjudged ones by the reason why; most rules of a reason first."""
+    alike: dict[tuple[State, str], list[str]] = defaultdict(list)
+    for row in sorted(coverage, key=lambda c: c.rule):
+        judged = row.state in (State.OK, State.FAULT)
+        told = ", ".join(filter(None, (row.reason if judged else "", _exposure(row))))
+        name = wording.words(row.rule) + (f" ({told})" if told else "")
+        if row.state in states:
+            alike[(row.state, "" if judged else row.reason)].append(name)
+    rows = [Covered(state, reason, rules) for (state, reason), rules in alike.items()]
+    return sorted(rows, key=lambda r: (states.index(r.state), -len(r.rules), r.reason))
 
 
 def _excess(finding: StoredFinding) -> float:
@@ -237,7 +258,6 @@ def _environment() -> Environment:
         changed=wording.changed,
         was=wording.was,
         count=wording.count,
-        exposure=_exposure,
         figure=wording.figure,
         local=wording.local,
         percent=lambda share: f"{100.0 * share:.0f} %",

@@ -80,7 +80,7 @@ def test_a_kept_in_bike_says_so_in_words_with_action_and_evidence():
 
 def test_what_was_not_assessed_stands_apart_and_never_reads_ok():
     text = bike_page(examples.forty_bikes(), examples.held_bike())
-    apart = text[text.index('This is not "ok"') : text.index("Judged, with what")]
+    apart = text[text.index('This is not "ok"') : text.index("Judged: what could")]
 
     assert "throttle_grip is not logged" in apart
     assert "not assessed: the program failed here" in apart
