@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test check wheel-test docs format bench scoreboard fuzz torture constraints clean new-environment
+.PHONY: help demo test check wheel-test docs format bench scoreboard trace-board calibration fuzz torture constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -46,6 +46,12 @@ bench: $(VENV)/.core ## what reading, judging and asking cost on the sample flee
 
 scoreboard: $(VENV)/.test ## detection and false alarms on rides with known faults (slow)
 	$(BIN)/python tests/scoreboard.py
+
+trace-board: $(VENV)/.test ## causes of cancels, held against the truth of simulated rides (slow)
+	$(BIN)/python tests/trace_board.py
+
+calibration: $(VENV)/.test ## how far the suspects can be believed, and minutes saved (slow)
+	$(BIN)/python tests/calibration.py
 
 fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
 	$(BIN)/python tests/fuzz.py

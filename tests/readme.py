@@ -5,22 +5,28 @@ python tests/readme.py --write    put them into README.md
 """
 
 import ast
+import re
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from dataclasses import replace
+from functools import cache
+from io import StringIO
 from pathlib import Path
 
 import typer
 
 from ridecheck.batch import screen_fleet
-from ridecheck.cli.app import app
+from ridecheck.cli.app import app, run
 from ridecheck.demo import copy_sample_fleet
+from ridecheck.model import FleetReport
 from ridecheck.reporters import terminal
 from ridecheck.rules import all_rules
 
 ROOT = Path(__file__).resolve().parents[1]
 README, DEVELOPERS = ROOT / "README.md", ROOT / "DEVELOPERS.md"
+TRACED = "H05-20260505T104000Z"
 
 
 def marks(what: str) -> tuple[str, str]:
@@ -34,19 +40,37 @@ def rules() -> str:
     return "\n".join(["| rule | looks for | weighs |", "|---|---|---|", *rows])
 
 
+@cache
+def demo() -> tuple[FleetReport, str]:
+    """The report of the sample fleet, and what `ridecheck trace` prints of one of its rides."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder) / "fleet"
+        copy_sample_fleet(root)
+        report = screen_fleet(root, workers=1).report
+        printed = StringIO()
+        with redirect_stdout(printed):
+            run(["trace", TRACED, "--fleet", str(root)])
+    return report, printed.getvalue()
+
+
 def board() -> str:
     """The board of `ridecheck demo`, without the cautions and paths under it.
 
     It is told as on the day of the newest ride: on any other day its first line also says
     how old the sample data are.
     """
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder) / "fleet"
-        copy_sample_fleet(root)
-        report = screen_fleet(root, workers=1).report
+    report, _ = demo()
     told = terminal.board(replace(report, cautions=()), today=None)
     lines = told.split("\nBefore anybody rides")[0].rstrip().splitlines()
     return "\n".join(["```text", *lines, "```"])
+
+
+def trace() -> str:
+    """The first cancel of a traced ride that nobody asked for."""
+    _, printed = demo()
+    cancels = re.split(r"\n\n(?= *\d+ \d{4}-)", printed)
+    first = next(c for c in cancels[1:] if "not asked for" in c.splitlines()[0])
+    return "\n".join(["```text", *first.rstrip().splitlines(), "```"])
 
 
 def commands() -> str:
@@ -73,6 +97,7 @@ def modules() -> str:
 
 WRITTEN: dict[str, tuple[Path, Callable[[], str]]] = {
     "board": (README, board),
+    "trace": (README, trace),
     "commands": (README, commands),
     "rules": (README, rules),
     "modules": (DEVELOPERS, modules),
