@@ -20,7 +20,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -42,6 +41,8 @@ class Job:
     fault: str = ""
     rides: int = 3
     kind: str = ""
+    rate_hz: float = 0.0
+    channels: str = ""
 
 
 @dataclass(slots=True)
@@ -97,7 +98,7 @@ def judge_bikes(jobs: Sequence[Job]) -> list[Row]:
 
     folder = Path(tempfile.mkdtemp(prefix="scoreboard-"))
     try:
-        bikes = [_drawn(job) for job in jobs]
+        bikes = [_drawn(job, f"B{place:03d}") for place, job in enumerate(jobs)]
         bare = tuple(replace(b, rides=()) for b in bikes)
         write_fleet(FleetPlan(name="Scoreboard", seed=0, bikes=bare), folder)
         _other_models(folder, jobs[0].population)
@@ -107,7 +108,7 @@ def judge_bikes(jobs: Sequence[Job]) -> list[Row]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _drawn(job: Job):
+def _drawn(job: Job, bike: str = "B000"):
     from ridecheck.simulate.population import POPULATIONS, draw_bike
 
     options = {}
@@ -123,12 +124,16 @@ def _drawn(job: Job):
         options = {"wrong_model": True}
     elif job.kind:
         options = {"incidents": (job.kind,)}
-    if job.group == "fault":
-        options = {"incidents": ()} if job.number % 2 else {}
+    if job.rate_hz:
+        options["rate_hz"] = job.rate_hz
+    if job.channels:
+        options["channels"] = job.channels
+    if job.group == "fault" and job.number % 2:
+        options["incidents"] = ()
     return draw_bike(
         POPULATIONS[job.population],
         (job.seed, _stable(job.group + job.fault + job.kind), job.number),
-        bike=f"{job.group[0].upper()}{job.number:05d}",
+        bike=bike,
         fault=job.fault,
         rides=job.rides,
         **options,
@@ -149,6 +154,14 @@ def _other_models(folder: Path, population: str) -> None:
 
 
 def _row(job: Job, bike, fleet, folder: Path) -> Row:
+    """One bike; a fault of the program costs that bike alone, and is told."""
+    try:
+        return _ridden(job, bike, fleet, folder)
+    except Exception as error:  # the board counts it
+        return Row(job, rate_hz=bike.spec.logger.rate_hz, error=f"{type(error).__name__}: {error}")
+
+
+def _ridden(job: Job, bike, fleet, folder: Path) -> Row:
     from ridecheck.rules import all_rules
     from ridecheck.simulate.faults import FAULTS
 
@@ -206,8 +219,8 @@ def _judged(spec, planned, seed, fleet, settings, folder: Path, *, whole: bool):
 
 def _through_a_file(ride, fleet, folder: Path) -> list:
     from ridecheck.errors import LogError
-    from ridecheck.reading import take_in
     from ridecheck.readers import open_log
+    from ridecheck.reading import take_in
     from ridecheck.simulate.dialects import DIALECTS, write_log
 
     dialect = DIALECTS[ride.bike.logger.dialect]
@@ -374,7 +387,8 @@ def share(hits: int, of: int) -> str:
     if of < 20:
         return f"{hits} of {of}" if of else "-"
     limits = wilson(hits, of)
-    return f"{100 * hits / of:.1f} % ({100 * limits.low:.1f} to {100 * limits.high:.1f}; {hits} of {of})"
+    low, high = 100 * limits.low, 100 * limits.high
+    return f"{100 * hits / of:.1f} % ({low:.1f} to {high:.1f}; {hits} of {of})"
 
 
 def _table(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
@@ -406,7 +420,7 @@ def _by_fault(rows: Sequence[Row]) -> str:
     for row in rows:
         by[row.job.fault].append(row)
     head = ("fault", "bikes", "caught", "no opinion", "danger: kept in",
-            "20 Hz and faster, 3 or more visible events: caught", "first suspect right")  # fmt: skip
+            "20 Hz or faster, 3 or more visible events: caught", "first suspect right")  # fmt: skip
     body = []
     for fault, some in sorted(by.items()):
         rich = [r for r in some if r.rate_hz >= 20 and r.visible >= 3]
@@ -427,7 +441,8 @@ BANDS = (("1 to 5 Hz", 0.0, 5.0), ("10 Hz", 5.1, 10.0), ("20 Hz and faster", 10.
 
 
 def _by_rate(rows: Sequence[Row]) -> str:
-    head = ("rate", "faulty bikes", "caught", "no opinion", "dangerous with 2 or more visible events: kept in",
+    head = ("rate", "faulty bikes", "caught", "no opinion",
+            "danger, 2 or more visible events: kept in",
             "cancels found", "cause right", "not asked for: called so")  # fmt: skip
     body = []
     for name, low, high in BANDS:
@@ -518,19 +533,36 @@ def totals(rows: Sequence[Row]) -> str:
     full = [r for r in rows if r.job.group == "healthy" and r.full and r.rate_hz >= 10]
     well = [r for r in rows if r.job.group in ("healthy", "long")]
     lines = [
-        f"- dangerous faults at or above their lowest useful rate, two or more visible events, kept in: {share(sum(r.verdict == 'keep_in' for r in danger), len(danger))}",
-        f"- other faults at 20 Hz and faster with three or more visible events, caught: {share(sum(r.caught for r in fair), len(fair))}",
-        f"- healthy bikes with full channels at 10 Hz and faster, three rides, released: {share(sum(r.verdict == 'release' for r in full), len(full))}",
-        f"- healthy bikes and look-alikes ever flagged: {share(sum(r.ever_flagged for r in well), len(well))}",
+        _line(
+            "dangerous faults at or above their lowest useful rate, two or more visible events, "
+            "kept in",
+            [r.verdict == "keep_in" for r in danger],
+        ),
+        _line(
+            "other faults at 20 Hz and faster with three or more visible events, caught",
+            [r.caught for r in fair],
+        ),
+        _line(
+            "healthy bikes with full channels at 10 Hz and faster, three rides, released",
+            [r.verdict == "release" for r in full],
+        ),
+        _line("healthy bikes and look-alikes ever flagged", [r.ever_flagged for r in well]),
     ]
     season = [r for r in rows if r.job.group == "season"]
     if season:
         days = sum(r.days for r in season)
+        inspected, kept = (
+            sum(getattr(r, n) for r in season) for n in ("false_inspect", "false_keep_in")
+        )
         lines += [
-            f"- false inspections a bike and riding day: {share(sum(r.false_inspect for r in season), days)}",
-            f"- false groundings a bike and riding day: {share(sum(r.false_keep_in for r in season), days)}",
+            f"- false inspections a bike and riding day: {share(inspected, days)}",
+            f"- false groundings a bike and riding day: {share(kept, days)}",
         ]
     return "\n".join(lines)
+
+
+def _line(what: str, hits: Sequence[bool]) -> str:
+    return f"- {what}: {share(sum(hits), len(hits))}"
 
 
 def _least_hz(row: Row) -> float:
@@ -543,19 +575,18 @@ def misses(rows: Sequence[Row]) -> str:
     """Every miss and every false flag, for study on the tuning set."""
     lines = []
     for row in rows:
-        where = (
-            f"{row.job.fault or row.job.kind or row.job.group} #{row.job.number} {row.rate_hz:g} Hz"
-        )
-        if row.job.group == "fault" and not row.caught:
-            lines.append(
-                f"missed: {where}: {row.verdict}; visible {row.visible} of {row.events}; raised {dict(row.raised)}; {row.because[:140]}"
-            )
-        elif row.job.group != "fault" and (
-            row.ever_flagged or row.false_inspect or row.false_keep_in
-        ):
-            lines.append(
-                f"false: {where}: {row.verdicts[-3:]}; {dict(row.raised)}; {row.because[:200]}"
-            )
+        job = row.job
+        if row.error:
+            lines.append(f"broken: {job}: {row.error}")
+            continue
+        where = f"{job.fault or job.kind or job.group} #{job.number} {row.rate_hz:g} Hz"
+        raised = dict(row.raised)
+        if job.group == "fault" and not row.caught:
+            sight = f"visible {row.visible} of {row.events}"
+            lines.append(f"missed: {where}: {row.verdict}; {sight}; {raised}; {row.because[:140]}")
+        flagged = row.ever_flagged or row.false_inspect or row.false_keep_in
+        if job.group != "fault" and flagged:
+            lines.append(f"false: {where}: {row.verdicts[-3:]}; {raised}; {row.because[:200]}")
     return "\n".join(lines)
 
 
@@ -618,17 +649,18 @@ def _heading(
     broken = [r for r in rows if r.error]
     rides = sum(r.job.rides for r in rows)
     sized = ", ".join(f"{k} {v}" for k, v in sizes.items())
-    return "\n".join([
+    lines = [
         "# Scoreboard",
         "",
-        f"Version {__version__}, {population} set, seed {seed}: {len(rows)} bikes, {rides} simulated",
-        f"rides ({sized}; the full size is fault 40, healthy 700, long 100, season 40, days 180).",
-        "Written by `make scoreboard`; intervals are Wilson's, 95 %; under 20 only counts are given.",
+        f"Version {__version__}, {population} set, seed {seed}: {len(rows)} bikes, {rides} rides",
+        f"({sized}; the full size is fault 40, healthy 700, long 100, season 40, days 180).",
+        "Written by `make scoreboard`. Intervals are Wilson's, 95 %; under 20, counts alone.",
         "Caught means inspect or keep in after three rides; no opinion is never a catch.",
-        f"It took {minutes:.0f} min. Bikes that could not be judged for a fault of the program: {len(broken)}.",
+        f"It took {minutes:.0f} min. Bikes lost to a fault of the program: {len(broken)}.",
         "",
         "",
-    ])  # fmt: skip
+    ]
+    return "\n".join(lines)
 
 
 if __name__ == "__main__":

@@ -99,11 +99,9 @@ _PLAIN = {
     "cruise_set_speed": "auto [m/s]", "switch_power": "key 1", "switch_set": "key 2",
     "switch_resume": "key 3", "switch_cancel": "key 4", "supply_voltage": "u [mV]",
 }  # fmt: skip
+_SPEEDS = ("wheel_speed", "front_wheel_speed", "gps_speed", "cruise_set_speed")
 _METRES = {
-    **{
-        name: ("m/s", 1.0 / 3.6, 0.0, 3)
-        for name in ("wheel_speed", "front_wheel_speed", "gps_speed", "cruise_set_speed")
-    },
+    **dict.fromkeys(_SPEEDS, ("m/s", 1.0 / 3.6, 0.0, 3)),
     "engine_speed": ("Hz", 1.0 / 60.0, 0.0, 2),
     "supply_voltage": ("mV", 1000.0, 0.0, 0),
 }
@@ -153,7 +151,7 @@ DIALECTS: dict[str, Dialect] = {
             units=_METRES,
             inverted=("front_brake", "rear_brake", "clutch"),
             time_name="utc",
-        ),  # fmt: skip
+        ),
         Dialect("table", kind="parquet", time="timestamp", names=_SHORT, time_name="at"),
     )
 }

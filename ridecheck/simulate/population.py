@@ -26,8 +26,8 @@ from ridecheck.simulate.spec import (
     LoggerSpec,
     ModelSpec,
     PlantedFault,
-    RiderHabit,
     RidePlan,
+    RiderHabit,
     Weather,
 )
 
@@ -73,8 +73,10 @@ FULL = (*FULL_CHANNELS, "switch_cancel", "throttle_grip", "gps_speed", "front_wh
 CHANNELS: Mapping[str, tuple[str, ...]] = {
     "full": FULL,
     "usual": (*FULL_CHANNELS, "switch_cancel"),
-    "one lamp": tuple(c for c in FULL_CHANNELS if c not in ("front_brake", "rear_brake"))
-    + ("brake_lamp", "switch_cancel"),
+    "one lamp": (
+        *(c for c in FULL_CHANNELS if c not in ("front_brake", "rear_brake")),
+        "brake_lamp", "switch_cancel",
+    ),
     "few": (
         "wheel_speed", "engine_speed", "throttle", "brake_lamp", "clutch", "cruise_armed",
         "cruise_engaged",

@@ -38,8 +38,8 @@ FEW_PULSES = 8
 PULSE_TIMEOUT_S = 1.0
 REAR_KPA_PER_MPS2 = 700.0
 FILAMENT_S = 0.08
-BOUNCE_S = 0.004
-"""A good switch bounces for a millisecond or a few, never for ten."""
+BOUNCE_S = 0.002
+"""A good switch bounces for about a millisecond, never for ten."""
 STEPS = {
     "throttle": 0.4,
     "throttle_grip": 0.4,

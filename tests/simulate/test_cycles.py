@@ -18,8 +18,8 @@ from ridecheck.simulate.spec import (
     Leg,
     LoggerSpec,
     ModelSpec,
-    RiderHabit,
     RidePlan,
+    RiderHabit,
     Weather,
 )
 
