@@ -92,7 +92,8 @@ class Arrivals:
             if not again and self._stands(found, key, layouts_now):
                 self.rows[found.name] = self.known.logs[found.name]
             else:
-                tasks.append(LogTask(self.root, found, layout, bike, now, layouts))
+                changed = found.name in self.known.logs and self._is_new(found)
+                tasks.append(LogTask(self.root, found, layout, bike, now, layouts, changed))
         return tasks
 
     def take(self, tasks: Sequence[LogTask], crew: Crew, now: datetime) -> None:

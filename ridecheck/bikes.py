@@ -305,11 +305,10 @@ class Bikes:
 
 
 def _listing(root: Path, bike: str) -> list[list[object]]:
-    """What is kept of a bike: results with their sizes, and the names of parts."""
+    """What is kept of a bike: names and sizes; a run that was killed shows here."""
     results = sorted((root / "results" / bike).glob("*.json"))
     parts = sorted((root / "rides" / bike).glob("*.parquet"))
-    sizes: list[list[object]] = [[p.name, p.stat().st_size] for p in results]
-    return sizes + [[p.name] for p in parts]
+    return [[p.name, p.stat().st_size] for p in (*results, *parts)]
 
 
 def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:

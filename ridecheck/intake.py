@@ -9,7 +9,7 @@ from pathlib import Path
 from ridecheck import store
 from ridecheck.errors import LogError
 from ridecheck.fleet import Fleet
-from ridecheck.model import Part
+from ridecheck.model import PartInfo
 from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, Member, open_log
 from ridecheck.reading import take_in
@@ -44,11 +44,13 @@ def take_log(
     layout: str | None = None,
     bike: str | None = None,
     layouts: tuple[str, ...] = (),
+    changed: bool = False,
     now: datetime,
 ) -> LogTaken:
     """Take the logs in one file in. A bad log is told, never raised.
 
-    layout, bike: stated by the user. layouts: those to try, all where empty.
+    layout, bike: stated by the user. layouts: those to try, all where empty. changed: it
+    was seen before and is another file now.
     Raises OSError where the fleet folder cannot be written: that stops the run.
     """
     members: list[MemberTaken] = []
@@ -58,7 +60,7 @@ def take_log(
         fleet = replace(fleet, layouts=tried)
     try:
         for member in open_log(found.path, name=found.name):
-            members.append(_take_member(root, member, fleet, layout, bike, now, touched))
+            members.append(_take_member(root, member, fleet, layout, bike, now, touched, changed))
     except LogError as problem:
         sha256 = store.sha256_of(found.path)
         members.append(MemberTaken(found.name, sha256, problem=problem))
@@ -79,12 +81,15 @@ def _take_member(
     bike: str | None,
     now: datetime,
     touched: set[str],
+    changed: bool,
 ) -> MemberTaken:
     if member.problem is not None:
         return MemberTaken(member.name, member.sha256, problem=member.problem)
     same_bytes = store.parts_of(root, member.sha256)
     kept = [p for p in same_bytes if member.name in p.names]
     if _is_known(fleet, kept, layout, bike):
+        if changed:
+            _forget_older(root, member.name, [p.info for p in kept], touched)
         return MemberTaken(member.name, member.sha256)
     if any(p.info.thinned for p in same_bytes):  # judged long ago; only the name is new
         for old in same_bytes:
@@ -108,7 +113,11 @@ def _take_member(
             siblings=len(parts),
             first_seen=first_seen,
         )
-    _forget_older(root, member, kept, parts, touched)
+    for old in kept:  # the same bytes, filed under another bike or in more parts before
+        if (old.info.bike, old.info.stem) not in {(p.info.bike, p.info.stem) for p in parts}:
+            touched.add(old.info.bike)
+            store.drop_name(root, old, member.name)
+    _forget_older(root, member.name, [p.info for p in parts], touched)
     return MemberTaken(member.name, member.sha256, read=True)
 
 
@@ -121,33 +130,27 @@ def _is_known(fleet: Fleet, kept: Sequence[KeptPart], layout: str | None, bike: 
     )
 
 
-def _forget_older(
-    root: Path,
-    member: Member,
-    kept: Sequence[KeptPart],
-    parts: Sequence[Part],
-    touched: set[str],
-) -> None:
-    """Drop what this log gave before and gives no more: read otherwise, or since grown."""
-    now_there = {(p.info.bike, p.info.stem) for p in parts}
-    bikes = {p.info.bike for p in parts}
-    for old in kept:
-        if (old.info.bike, old.info.stem) not in now_there:
-            touched.add(old.info.bike)
-            store.drop_name(root, old, member.name)
-    for bike in bikes:
+def _forget_older(root: Path, name: str, parts: Sequence[PartInfo], touched: set[str]) -> None:
+    """Drop what this log gave before and gives no more: read otherwise, grown, or cut.
+
+    parts: what it gives now. Rows that are in none of them stay: they were ridden. A part
+    that other logs gave too only loses the name.
+    """
+    now_there = {(p.bike, p.stem) for p in parts}
+    for bike in {p.bike for p in parts}:
         listed, _ = store.list_parts(root, bike)
-        own = [p for p in listed if p.names == (member.name,) and not p.info.thinned]
+        own = [p for p in listed if name in p.names and not p.info.thinned]
         new = [p for p in own if (bike, p.info.stem) in now_there]
-        for old in (p for p in own if p.info.sha256 != member.sha256):
-            if any(store.holds_rows(root, n, old) for n in new):  # the log has grown
-                store.remove_part(root, bike, old.info.stem)
+        for old in (p for p in own if (bike, p.info.stem) not in now_there):
+            held = any(store.holds_rows(root, n, old) for n in new)
+            if held or len(old.names) > 1:
+                touched.add(bike)
+                store.drop_name(root, old, name)
                 continue
-            for part in new:
-                if store.holds_rows(root, old, part):  # or was cut: what was read stays
+            for part in [n for n in new if n.names == (name,)]:
+                if store.holds_rows(root, old, part):  # the log was cut: what was read stays
                     store.remove_part(root, bike, part.info.stem)
                     new.remove(part)
-                    break
 
 
 def _fault(member: Member, fault: str) -> LogError:

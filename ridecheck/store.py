@@ -90,7 +90,7 @@ def write_part(
         names=tuple(sorted({*earlier, *(names or (part.info.log,))})),
         siblings=siblings,
         fingerprint=fingerprint(part.samples),
-        first_seen=first_seen or datetime.now(UTC),
+        first_seen=(first_seen or datetime.now(UTC)).replace(microsecond=0),
     )
     write_whole(path, _parquet(part.samples, kept))
     return kept

@@ -389,7 +389,9 @@ class _Case:
 
     def _not_seen(self, coverage: Coverage) -> str:
         why = f": {coverage.reason}" if coverage.reason else ""
-        return f"too little seen to rule out {_words(coverage.rule)}{why}"
+        rule = self.rules.get(coverage.rule)
+        summary = rule.summary if rule is not None and rule.doc else _words(coverage.rule)
+        return f"not known whether {summary[0].lower()}{summary[1:]}{why}"
 
     # ------------------------------------------------------------------ release
 
@@ -451,9 +453,10 @@ class _Case:
             return ""
         asks = rule.asks or "what could have shown it"
         if rule.clear_events and events:
-            return f"{events} seen of {asks}; it takes {rule.clear_events} to rule it out"
+            return f"only {events} seen of {asks}; it takes {rule.clear_events} to rule it out"
         if rule.clear_s and exposure_s and exposure_s < rule.clear_s:
-            return f"{exposure_s:.0f} s seen of {asks}; it takes {rule.clear_s:.0f} s"
+            seen = f"only {exposure_s:.0f} s seen of {asks}"
+            return f"{seen}; it takes {rule.clear_s:.0f} s to rule it out"
         return ""
 
     def _summed_state(

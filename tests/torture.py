@@ -199,14 +199,22 @@ def _is_whole(path: Path, text: str) -> bool:
 
 
 def killed(root: Path, tally: Tally, *, kills: int, rng: random.Random) -> None:
-    """Nights killed at random instants, ten a round, then one left alone."""
+    """Nights killed at random instants, ten a round, then one left alone.
+
+    Every second round begins with half of the logs known already.
+    """
     wipe(root)
     began = time.monotonic()
     run_to_end(start_night(root), tally)
     whole_s = time.monotonic() - began
     wanted = state(root)
+    rounds = 0
     while tally.kills < kills:
         wipe(root)
+        rounds += 1
+        if rounds % 2 == 0:
+            with half_hidden(root, rng):
+                run_to_end(start_night(root), tally)
         several = rng.random() < 0.3
         for _ in range(10):
             if tally.kills >= kills:
@@ -215,6 +223,20 @@ def killed(root: Path, tally: Tally, *, kills: int, rng: random.Random) -> None:
             tally.kills += kill(running, rng.uniform(0.1, whole_s))
         run_to_end(start_night(root), tally)
         compare(tally, f"after {tally.kills} kills", wanted, root)
+
+
+@contextmanager
+def half_hidden(root: Path, rng: random.Random) -> Iterator[None]:
+    """Half of the inbox lies elsewhere for a while; it comes back as the same files."""
+    away = root.parent / "away"
+    away.mkdir(exist_ok=True)
+    logs = sorted((root / "inbox").iterdir())
+    hidden = rng.sample(logs, len(logs) // 2)
+    for path in hidden:
+        path.rename(away / path.name)
+    yield
+    for path in hidden:
+        (away / path.name).rename(path)
 
 
 def run_to_end(running: subprocess.Popen, tally: Tally, *codes: int) -> None:
@@ -261,17 +283,11 @@ def full_disk(root: Path, tally: Tally) -> str:
     return f"{broken_off} nights broken off, the next ended the same"
 
 
-def clock_set_back(root: Path, tally: Tally) -> None:
+def clock_set_back(root: Path, tally: Tally, rng: random.Random) -> None:
     """The clock jumps back a year between two nights."""
     wipe(root)
-    hidden = [p for i, p in enumerate(sorted((root / "inbox").iterdir())) if i % 2]
-    away = root.parent / "away"
-    away.mkdir(exist_ok=True)
-    for path in hidden:
-        path.rename(away / path.name)
-    run_to_end(start_night(root), tally)
-    for path in hidden:
-        (away / path.name).rename(path)
+    with half_hidden(root, rng):
+        run_to_end(start_night(root), tally)
     run_to_end(start_night(root, clock=NOW - timedelta(days=365)), tally)
 
 
@@ -372,7 +388,7 @@ def main() -> int:
             wanted = state(root)
             held = two_at_once(root, tally)
             compare(tally, "two at once", wanted, root)
-            clock_set_back(root, tally)
+            clock_set_back(root, tally, rng)
             compare(tally, "clock set back", wanted, root)
             inbox_in_motion(root, tally, rng)
             compare(tally, "inbox in motion", wanted, root, moved=True)
