@@ -17,7 +17,8 @@ Any piece may add ", gear 4"; else the gear follows the speed. Cruise stays enga
 LATENCY_S into the piece that follows it. Overlays are laid over the finished ride; all
 times are in seconds from its start:
 
-    on.X, off.X = [[a, b], ...]        a switch on or off on rows a <= t < b
+    on.X, off.X = [[a, b], ...]        a switch on or off on rows a <= t < b; a brake lights
+                                       the lamp unless off.brake_lamp says otherwise
     set.X, add.X, times.X = [[a, b, value], ...]
     ramp.X = [[a, b, from, to], ...]   added, growing from one value to the other
     blank.X, freeze.X = [[a, b], ...]
@@ -413,6 +414,8 @@ def _overlaid(
                 match kind:
                     case "on":
                         values[at] = 1.0
+                        if name in ("front_brake", "rear_brake"):
+                            columns["brake_lamp"][at] = 1.0
                     case "off":
                         values[at] = 0.0
                     case "set":

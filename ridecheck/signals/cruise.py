@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals import brakes, drivetrain, motion, order
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run, Runs
 
@@ -334,6 +334,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
             not_logged=not_logged(ride),
             wanted_back=wanted_back,
         )
+    first_mover, resolution_s = _first_mover(ride, engagement, cause)
     evidence = [cause.evidence, *_aftermath(ride, t_s)]
     evidence += [m.evidence for m in movers if m is not cause]
     if wanted_back:
@@ -345,11 +346,26 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
         _commanded(ride, cause, t_s, wanted_back=wanted_back),
         tuple(evidence),
         pulse_s=None if math.isnan(cause.pulse_s) else cause.pulse_s,
-        first_mover=movers[0].channel,
-        resolution_s=max(cause.interval_s, ride.interval_s("cruise_engaged")),
+        first_mover=first_mover,
+        resolution_s=resolution_s,
         inferred=cause.inferred,
         wanted_back=wanted_back,
     )
+
+
+def _first_mover(ride: Ride, engagement: Engagement, cause: Mover) -> tuple[str | None, float]:
+    """Which channel moved first, None where refresh, skew or hold cannot tell; how sharply.
+
+    A control already held for long, or a limit reached, shows no move at the cancel: then
+    the cause's own channel is named.
+    """
+    t_s, refresh_s = engagement.span.end_s, ride.interval_s("cruise_engaged")
+    slack_s = min(refresh_s, 2.0)
+    back_s = max(t_s - LOOK_BACK_S - slack_s, engagement.span.start_s)
+    near = Span(back_s, t_s + max(LOOK_AHEAD_S, slack_s))
+    first = order.order(order.moves(ride, t_s), t_s, near=near)
+    widest_s = max((m.span.length_s for m in first.rivals), default=refresh_s)
+    return first.first if first.rivals else cause.channel, max(widest_s, refresh_s)
 
 
 RIDER = (
@@ -397,18 +413,15 @@ def _cause(movers: list[Mover]) -> Mover | None:
 
 def _movers(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     t_s = engagement.span.end_s
-    yield from _switch_movers(ride, t_s)
+    yield from _switch_movers(ride, engagement.span)
     yield from _main_switch(ride, t_s)
     yield from _supply(ride, t_s)
     yield from _engine(ride, t_s)
     yield from _speed(ride, engagement)
     yield from _gearbox(ride, t_s)
     for channel in ("abs_active", "traction_active"):
-        run = (
-            _on_run(ride.runs(channel), t_s, ride.interval_s(channel), ride)
-            if ride.has(channel)
-            else None
-        )
+        interval_s = ride.interval_s(channel)
+        run = _on_run(ride.runs(channel), engagement.span, interval_s, ride)
         if run is not None:
             word = "ABS" if channel == "abs_active" else "traction control"
             yield Mover("intervention", channel, run.start_s, f"{word} at work {_before(run, t_s)}")
@@ -418,8 +431,12 @@ def _look_back_s(ride: Ride) -> float:
     return LOOK_BACK_S + min(ride.interval_s("cruise_engaged"), 2.0)
 
 
-def _on_run(runs: Runs, t_s: float, interval_s: float, ride: Ride) -> Run | None:
-    """The first on-run near a cancel: newly begun ones before those held for long."""
+def _on_run(runs: Runs, engaged: Span, interval_s: float, ride: Ride) -> Run | None:
+    """The first on-run near the end of an engagement: newly begun before held for long.
+
+    What ended before cruise engaged cannot have ended the engagement.
+    """
+    t_s = engaged.end_s
     slack_s = max(interval_s, ride.interval_s("cruise_engaged"))
     back_s, ahead_s = LOOK_BACK_S + min(slack_s, 2.0), max(LOOK_AHEAD_S, slack_s)
     near = [
@@ -429,15 +446,18 @@ def _on_run(runs: Runs, t_s: float, interval_s: float, ride: Ride) -> Run | None
             min(int(np.searchsorted(runs.start_s, t_s + ahead_s, "right")) + 1, len(runs)),
         )
         for r in (runs[i],)
-        if r.value == 1 and r.end_s >= t_s - back_s and r.start_s <= t_s + ahead_s + 1e-9
+        if r.value == 1
+        and r.end_s >= max(t_s - back_s, engaged.start_s + 1e-6)
+        and r.start_s <= t_s + ahead_s + 1e-9
     ]
     fresh = [r for r in near if r.start_s >= t_s - back_s - 1e-9]
     return next(iter(fresh or near), None)
 
 
-def _switch_movers(ride: Ride, t_s: float) -> Iterator[Mover]:
+def _switch_movers(ride: Ride, engaged: Span) -> Iterator[Mover]:
+    t_s = engaged.end_s
     for signal in brakes.signals(ride):
-        run = _on_run(signal.runs, t_s, signal.interval_s, ride)
+        run = _on_run(signal.runs, engaged, signal.interval_s, ride)
         if run is not None:
             yield _switch_mover(
                 signal.control,
@@ -450,7 +470,7 @@ def _switch_movers(ride: Ride, t_s: float) -> Iterator[Mover]:
     for channel, cause in INPUTS:
         if cause in ("front_brake", "rear_brake", "brake_lamp") or not ride.has(channel):
             continue
-        run = _on_run(ride.runs(channel), t_s, ride.interval_s(channel), ride)
+        run = _on_run(ride.runs(channel), engaged, ride.interval_s(channel), ride)
         if run is not None:
             yield _switch_mover(cause, channel, run, t_s, ride.interval_s(channel))
 

@@ -41,6 +41,9 @@ BASE = 0.03
 DRIVE_SLIP = 0.02
 """Slip of the driven tyre, seen only by an undriven wheel (common practice: 1 to 2 %)."""
 
+ABOVE_IDLE = 1.15
+"""An engine no faster than this may be idling by itself, clutch in or not."""
+
 REACH = 0.05
 """A ratio this near a rung means that gear, however fine the signals."""
 
@@ -137,6 +140,7 @@ def locked(ride: Ride) -> Flags:
     a = motion.acceleration(ride)
     with np.errstate(invalid="ignore"):
         fast = ride.numbers("wheel_speed") >= STEADY_KMH
+        fast &= ride.numbers("engine_speed") > ABOVE_IDLE * ride.settings.drivetrain.idle_rpm
         usable = (
             fast & ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
         )
@@ -266,9 +270,13 @@ def _bridged(ride: Ride, gears: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """How well a drivetrain explains a ride: share of steady seconds on a rung."""
+    """How well a drivetrain explains a ride.
+
+    share: of steady seconds on a rung. bias: the common error that fits best, as a log.
+    """
 
     share: float
+    bias: float
     gears: int
     seconds: float
 
@@ -277,15 +285,17 @@ def fit(ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0) -> Fit:
     """Fit of a drivetrain, its speed read with a factor; a common error of 6 % is allowed."""
     log_ratio, weight_s = _steady_logs(ride)
     if not weight_s.sum():
-        return Fit(0.0, 0, 0.0)
+        return Fit(0.0, 0.0, 0, 0.0)
     ladder = _ladder(drivetrain)
-    shifts = math.log(factor) + np.linspace(math.log(0.94), math.log(1.06), 25)
-    shares = [_share(log_ratio + shift, weight_s, ladder) for shift in shifts]
-    best = shifts[int(np.argmax(shares))]
+    biases = sorted(np.linspace(math.log(0.93), math.log(1.07), 29).tolist(), key=abs)
+    shifts = [math.log(factor) + bias for bias in biases]
+    shares = [round(_share(log_ratio + shift, weight_s, ladder), 2) for shift in shifts]
+    found = int(np.argmax(shares))
+    best = shifts[found]
     nearest = _nearest(log_ratio + best, ladder)
     near = np.abs(log_ratio + best - ladder[nearest]) <= LADDER_WITHIN
     used = sum(float(weight_s[near & (nearest == g)].sum()) >= USED_S for g in range(len(ladder)))
-    return Fit(max(shares), used, float(weight_s.sum()))
+    return Fit(shares[found], biases[found], used, float(weight_s.sum()))
 
 
 @once
@@ -296,9 +306,17 @@ def fitting_models(ride: Ride) -> tuple[str, ...]:
     better = [
         (f.share, name)
         for f, name in others
-        if f.share >= LADDER_SHARE and f.share >= 2 * own.share and f.gears >= 2
+        if f.share >= LADDER_SHARE and f.gears >= 2 and _much_better(f, own)
     ]
     return tuple(name for _, name in sorted(better, key=lambda b: (-b[0], b[1])))
+
+
+def _much_better(other: Fit, own: Fit) -> bool:
+    """Twice the share; or as good a share in three gears without the error the own one needs."""
+    if other.share >= 2 * own.share:
+        return True
+    exact = abs(other.bias) <= 0.015 and abs(own.bias) >= 0.035
+    return exact and other.gears >= 3 and other.share >= own.share
 
 
 @once

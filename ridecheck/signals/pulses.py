@@ -92,9 +92,9 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
     for name in ("throttle_grip", "throttle"):
         if not ride.has(name):
             continue
-        if name == "throttle":
-            if ride.runs("cruise_engaged").any_on(Span(span.start_s - 1.0, span.end_s)):
-                return False
+        around = Span(span.start_s - 1.0, span.end_s)
+        if name == "throttle" and ride.runs("cruise_engaged").any_on(around):
+            return False
         values = ride.numbers(name)
         near = values[ride.slice(Span(span.start_s, span.end_s + 0.2))]
         rest = float(np.nanquantile(values, 0.01))

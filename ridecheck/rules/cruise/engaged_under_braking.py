@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.model import Cancel, Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import brakes, cruise
 from ridecheck.signals.ride import Ride
@@ -64,7 +64,8 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with a brake on and cruise engaged: too long, or ended in time."""
     engaged = ride.channels["cruise_engaged"]
-    ended_in_time: set[float] = set()
+    late: set[float] = set()
+    told: list[Span] = []  # the lamp line, judged last, only repeats a switch
     for signal in brakes.signals(ride):
         refresh_s = max(signal.interval_s, engaged.interval_s)
         window_s = limits.cancel_within_s + refresh_s + max(signal.skew_s, engaged.skew_s)
@@ -77,14 +78,22 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                     min(run.end_s, engagement.span.end_s),
                 )
                 if both.length_s > window_s + 1e-6:
-                    if _moving(ride, both, limits.moving_kmh):
+                    late.add(engagement.span.end_s)
+                    repeats = signal.control == "brake_lamp" and any(s.overlaps(both) for s in told)
+                    if _moving(ride, both, limits.moving_kmh) and not repeats:
+                        told.append(both)
                         yield _finding(ride, signal, both, window_s)
-                elif (
-                    run.sharp_start and engagement.sharp_end and run.end_s >= engagement.span.end_s
-                ):
-                    # Brake on while engaged, and the engagement ended first, in time.
-                    ended_in_time.add(engagement.span.end_s)
-    yield Exposure(events=len(ended_in_time))
+    yield Exposure(events=sum(c.t_s not in late for c in _ended_by_brake(ride)))
+
+
+def _ended_by_brake(ride: Ride) -> list[Cancel]:
+    """Cancels that a brake made, the signal seen from edge to cancel.
+
+    A lamp may light just after the cancel it stands for: its filament needs a fifth of a
+    second. It counts where no other control moved first.
+    """
+    causes = {"front_brake", "rear_brake", "brake_lamp"}
+    return [c for c in cruise.cancels(ride) if c.cause in causes]
 
 
 def _finding(ride: Ride, signal: brakes.BrakeSignal, both: Span, window_s: float) -> Finding:

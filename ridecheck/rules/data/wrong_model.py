@@ -52,16 +52,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     own = drivetrain.fit(ride, ride.settings.drivetrain)
     fits_own = own.share >= drivetrain.LADDER_SHARE
     yield Exposure(seconds=own.seconds if fits_own else 0.0)
-    if own.seconds < limits.least_s or own.share >= limits.own_share:
-        return
     models, unit = drivetrain.fitting_models(ride), drivetrain.fitting_factor(ride)
+    if own.seconds < limits.least_s or (own.share >= limits.own_share and not models):
+        return
     if not models and not unit:
         return
     better = f"fits {' or '.join(models)} better" if models else f"fits with speed {unit}"
     yield Finding(
         span=Span(0.0, ride.duration_s),
-        message=f"only {100 * own.share:.0f} % of {own.seconds:.0f} s of steady riding lies on "
-        f"the gears of {ride.settings.model}; the log {better}",
+        message=f"{100 * own.share:.0f} % of {own.seconds:.0f} s of steady riding lies on the "
+        f"gears of {ride.settings.model}, {100 * abs(own.bias):.0f} % off; the log {better}",
         measured=own.share,
         limit=limits.own_share,
         unit="share",

@@ -58,9 +58,10 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         fast = speed > limits.moving_kmh
         steady = a >= -limits.slowing_ms2
     yield Exposure(seconds=float(seconds[fast & np.isfinite(a)].sum()))
-    for signal in brakes.signals(ride):
+    told: list[Span] = []
+    for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
         for run in signal.runs.on():
-            if run.length_s < limits.on_s:
+            if run.length_s < limits.on_s or any(s.overlaps(run.span) for s in told):
                 continue
             at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
             moving = fast[at] & np.isfinite(a[at])
@@ -73,6 +74,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             held = steady_s > 0.95 * moving_s
             if _throttle_shut(ride, at) or not (held or gaining_s >= limits.gaining_s):
                 continue
+            told.append(run.span)
             always = run.length_s > 0.95 * ride.duration_s
             yield Finding(
                 span=run.span,

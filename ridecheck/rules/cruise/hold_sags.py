@@ -1,0 +1,110 @@
+"""Speed sags each time after cruise is set, or droops while it holds.
+
+What it checks
+    The deepest lasting shortfall against the set speed (else against the speed at which
+    cruise engaged) in the first minute of each engagement. It counts where most
+    engagements of a ride sag.
+Why it matters
+    Cable slack, a leaking vacuum or a weak actuator: cruise slowly lets go of the speed.
+What else looks like this
+    A hill or a head wind, which do not meet every engagement; a rider who shuts the grip
+    early; a hill that altitude shows, which is left out.
+Next step
+    Slack of the actuator's cable; on a vacuum system its hoses, valve and reservoir.
+References
+    A servo with cable slack drops up to 24 km/h after set and recovers within 5 to 20 s;
+    a vacuum leak loses 1 to 3 km/h in 10 s (trade texts on servo systems).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import cruise, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    sag_kmh: float = threshold(5.0, "km/h", "usual sag after set, 5 to 10 s long")
+    lasts_s: float = threshold(4.0, "s", "a gust or a bump is over sooner")
+    within_s: float = threshold(60.0, "s", "later, the road has changed")
+    least: float = threshold(3.0, "engagements", "one or two may have met a hill")
+    share: float = threshold(0.6, "", "of the engagements; hills do not meet most of them")
+    climb_m: float = threshold(
+        8.0, "m", "climbed within the time: a hill, where altitude is logged"
+    )
+
+
+@rule(
+    needs=("cruise_engaged", "wheel_speed"),
+    severity=Severity.WATCH,
+    clear_events=3,
+    clear_interval_s=1.0,
+    raise_when=RaiseWhen(events=6, rides=2),
+    cruise_only=True,
+    asks="engagements of 20 s and longer",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each sagging engagement, where most of them sag."""
+    judged, sagging = 0, []
+    for engagement in cruise.engagements(ride):
+        span = engagement.span
+        if not engagement.sharp_start or span.length_s < 20.0:
+            continue
+        window = Span(span.start_s, min(span.end_s, span.start_s + limits.within_s))
+        if _climbs(ride, window, limits.climb_m):
+            continue
+        judged += 1
+        sag = _sag(ride, window, limits)
+        if sag is not None:
+            sagging.append(sag)
+    yield Exposure(events=judged)
+    if len(sagging) < limits.least or len(sagging) < limits.share * judged:
+        return
+    for span, sag_kmh in sagging:
+        yield Finding(
+            span=span,
+            message=f"speed sagged {sag_kmh:.1f} km/h below the set speed for "
+            f"{span.length_s:.0f} s after cruise engaged; so in {len(sagging)} of "
+            f"{judged} engagements",
+            measured=sag_kmh,
+            limit=limits.sag_kmh,
+            unit="km/h",
+            channels=("cruise_engaged",),
+        )
+
+
+def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
+    """The longest stretch this far below the set speed, and its depth; None where none."""
+    at = ride.slice(window)
+    speed, set_kmh = ride.numbers("wheel_speed")[at], ride.numbers("cruise_set_speed")[at]
+    if not np.isfinite(set_kmh).any():
+        set_kmh = np.full(len(speed), np.nanmedian(speed[: max(1, len(speed) // 60)]))
+    with np.errstate(invalid="ignore"):
+        low = np.zeros(len(ride.t_s), dtype=bool)
+        # A lowered set speed is followed, not sagged to.
+        low[at] = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
+    spans = motion.spans_where(ride, low, at_least_s=limits.lasts_s, bridge_s=0.5)
+    if not spans or _resumed(window, spans[0]):
+        return None
+    longest = max(spans, key=lambda s: s.length_s)
+    depth = set_kmh - speed
+    return longest, float(np.nanmax(depth))
+
+
+def _resumed(window: Span, first: Span) -> bool:
+    """Did the engagement begin below the set speed: a resume, still on its way up?"""
+    return first.start_s - window.start_s < 1.0
+
+
+def _climbs(ride: Ride, window: Span, climb_m: float) -> bool:
+    if not ride.has("altitude"):
+        return False
+    height = ride.numbers("altitude")[ride.slice(window)]
+    known = height[np.isfinite(height)]
+    return bool(len(known) > 1 and known[-1] - known[0] > climb_m)

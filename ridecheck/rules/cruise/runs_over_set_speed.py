@@ -1,0 +1,77 @@
+"""Cruise drives the bike beyond its set speed.
+
+What it checks
+    While cruise holds with the grip closed: speed above the set speed by more than hills
+    explain, the throttle plate open all the while.
+Why it matters
+    The actuator does not close far enough, or a controller is wrong.
+What else looks like this
+    Downhill, where the plate is shut and the engine brakes as it can; the rider's own
+    throttle, which the grip shows; the way down after the set speed was lowered.
+Next step
+    Friction and free travel of the actuator and its cable, engine off.
+References
+    Above the set speed only by the rider's own throttle or a hill (the making of a
+    cruise control; SAE J1939-71, SPN 595: an override is not a cancel).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import cruise, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    over_kmh: float = threshold(5.0, "km/h", "hold band on hills")
+    longer_than_s: float = threshold(10.0, "s", "overshoot after a crest is over sooner")
+    plate_open: float = threshold(6.0, "%", "above its closed reading: the engine still drives")
+
+
+@rule(
+    needs=("cruise_engaged", "cruise_set_speed", "wheel_speed", "throttle", "throttle_grip"),
+    severity=Severity.FAULT,
+    clear_s=120.0,
+    clear_interval_s=0.5,
+    convict_interval_s=1.0,
+    raise_when=RaiseWhen(events=2),
+    cruise_only=True,
+    asks="settled holding",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Stretches of holding above the set speed with the plate open and the grip closed."""
+    settled = np.zeros(len(ride.t_s), dtype=bool)
+    for phase in cruise.phases(ride):
+        if phase.kind == "hold":
+            settled[ride.slice(phase.span)] = True
+    yield Exposure(seconds=float(motion.row_seconds(ride)[settled].sum()))
+    plate, speed = ride.numbers("throttle"), ride.numbers("wheel_speed")
+    closed_at = float(np.nanquantile(plate, 0.01))
+    with np.errstate(invalid="ignore"):
+        over = (
+            settled
+            & (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
+            & (plate > closed_at + limits.plate_open)
+            & (ride.numbers("throttle_grip") <= cruise.grip_rest(ride) + cruise.GRIP_OPEN)
+        )
+    for span in motion.spans_where(ride, over, bridge_s=0.5):
+        if span.length_s <= limits.longer_than_s:
+            continue
+        at = ride.slice(span)
+        most = float(np.nanmax(speed[at] - ride.numbers("cruise_set_speed")[at]))
+        yield Finding(
+            span=span,
+            message=f"cruise drove up to {most:.0f} km/h over the set speed for "
+            f"{span.length_s:.0f} s, throttle {np.nanmedian(plate[at]):.0f} % open, "
+            "the grip closed",
+            measured=most,
+            limit=limits.over_kmh,
+            unit="km/h",
+            channels=("throttle",),
+        )
