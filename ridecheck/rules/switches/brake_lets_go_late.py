@@ -3,7 +3,7 @@
 What it checks
     Every use of a brake that slowed the bike: how long its signal stays on once the
     bike rides on, gaining speed or with the throttle open. It counts where a good part
-    of the uses of a control end so, more often than once or twice.
+    of the uses of a control end so, more often than once.
 Why it matters
     A lever or pedal that hangs, a switch that sticks or residual pressure: cruise cannot
     be set, and the lamp no longer tells the traffic behind when the bike slows.
@@ -39,9 +39,11 @@ class Limits:
     gained_kmh: float = threshold(
         4.0, "km/h", "speed won with the signal still on: the brake itself is off"
     )
-    uses: float = threshold(3.0, "uses", "a rider covers the brake or trails it once or twice")
-    share: float = threshold(0.2, "", "of the uses of that control; a habit shows in fewer")
-    slowest_kmh: float = threshold(15.0, "km/h", "walking pace and hill starts hold the brake")
+    uses: float = threshold(2.0, "uses", "a rider covers the brake or trails it once")
+    share: float = threshold(0.1, "", "of the uses of that control; a habit shows in fewer")
+    slowest_kmh: float = threshold(
+        15.0, "km/h", "below, hill starts and walking pace hold the brake"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +110,9 @@ def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
     if not len(slows) or np.isnan(speed).any():
         return None
     after = speed[slows[-1] :]
-    if np.min(after) < limits.slowest_kmh:
-        return None
-    lowest = int(np.argmin(after)) + int(slows[-1])
+    # After a stop the hand may hold the bike; it is late once the bike rides again.
+    low_kmh = max(float(np.min(after)), limits.slowest_kmh)
+    lowest = int(slows[-1]) + int(np.flatnonzero(after <= low_kmh)[-1])
     start_s = float(ride.t_s[rows][lowest])
     return _Use(
         span=Span(start_s, run.end_s),

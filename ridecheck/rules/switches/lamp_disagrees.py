@@ -45,7 +45,7 @@ class Limits:
     severity=Severity.FAULT,
     clear_events=5,
     clear_interval_s=0.2,
-    convict_interval_s=1.0,
+    convict_interval_s=0.5,
     asks="uses of a brake with the lamp logged",
     raise_when=RaiseWhen(events=3),
 )
@@ -91,7 +91,7 @@ def _unasked(ride: Ride, lamp: np.ndarray, slack_s: float) -> Iterator[Finding]:
     either = (front == 1) | (rear == 1)
     alone = lamp & known & ~motion.widened(ride, either | ~known, slack_s)
     for span in motion.spans_where(ride, alone, bridge_s=slack_s):
-        if span.length_s <= ride.interval_s("brake_lamp") + 1e-6:
+        if span.length_s < 1.5 * ride.interval_s("brake_lamp"):
             continue  # a single row may be a row out of place
         yield Finding(
             span=span,

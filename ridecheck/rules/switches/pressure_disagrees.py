@@ -38,7 +38,7 @@ class Limits:
     )
     rest_kpa: float = threshold(60.0, "kPa", "noise and residual pressure of a released brake")
     switch_s: float = threshold(0.3, "s", "switch, filter and one late row")
-    rests_s: float = threshold(20.0, "s", "fingers rest on a lever for shorter times")
+    rests_s: float = threshold(30.0, "s", "fingers and boots rest on a control for shorter times")
     moving_kmh: float = threshold(20.0, "km/h", "standing, riders hold a lever lightly for long")
 
 
@@ -51,7 +51,7 @@ class Limits:
     severity=Severity.FAULT,
     clear_events=5,
     clear_interval_s=0.2,
-    convict_interval_s=1.0,
+    convict_interval_s=0.5,
     asks="brakings with switch and pressure",
     raise_when=RaiseWhen(events=3),
 )
