@@ -23,6 +23,8 @@ from ridecheck.readers import (
 from ridecheck.readers.choose import FleetFiles
 from ridecheck.readers.csv_log import csv_batches
 from ridecheck.readers.long import widen
+from ridecheck.readers.mdf_log import MAGIC as MDF_MAGIC
+from ridecheck.readers.mdf_log import read_mdf
 from ridecheck.readers.table import plain_name
 from ridecheck.validate import validated
 
@@ -69,7 +71,10 @@ def parts_of(
 
 def read_raw(member: Member, choice: Choice) -> RawTable:
     """The mapped columns of a log by the chosen layout, all of it."""
-    if choice.layout.file.kind == "parquet":
+    if member.head(8).startswith(MDF_MAGIC):
+        with member.open() as stream:
+            raw = read_mdf(stream, choice.layout, shown=member.name)
+    elif choice.layout.file.kind == "parquet":
         with member.open() as stream:
             raw = read_parquet(stream, choice.layout, shown=member.name)
     else:
@@ -87,7 +92,8 @@ def _finished(raw: RawTable, member: Member, choice: Choice) -> RawTable:
 
 def _batches(member: Member, choice: Choice) -> Iterator[tuple[RawTable, bool]]:
     """The log's rows, each batch with whether it is the last."""
-    if choice.layout.file.kind == "parquet" or member.size <= LARGE_BYTES:
+    in_batches = choice.layout.file.kind == "csv" and not member.head(8).startswith(MDF_MAGIC)
+    if not in_batches or member.size <= LARGE_BYTES:
         yield read_raw(member, choice), True
         return
     with member.open() as stream:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ridecheck.errors import LogError
 from ridecheck.normalise.values import shown_cell
-from ridecheck.readers.table import time_columns
+from ridecheck.readers.table import GIVEN_TIME, time_columns
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -92,6 +92,8 @@ def read_stamps(frame: pl.DataFrame, layout: "Layout", *, where: str) -> Stamps:
 
 
 def _cells(frame: pl.DataFrame, layout: "Layout") -> pl.Series:
+    if GIVEN_TIME in frame.columns:
+        return frame[GIVEN_TIME]
     names = time_columns(layout)
     if len(names) == 1:
         return frame[names[0]]

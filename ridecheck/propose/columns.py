@@ -82,6 +82,17 @@ class Column:
         by_words = self._switch_by_words()
         return by_words if by_words is not None else self._switch_by_level()
 
+    @property
+    def never_moved(self) -> bool:
+        """True where only one state was ever written."""
+        states = [w for w in self.words if w.lower() not in USUAL_BLANKS]
+        return len(states) == 1
+
+    def look_again(self, house: Switch) -> None:
+        """Look at a switch that never moved by what the file's other switches say."""
+        self.house = house
+        self.__dict__.pop("switch", None)
+
     @cached_property
     def varied(self) -> bool:
         """True for numbers that take many values."""

@@ -228,13 +228,16 @@ def _may_be_speed(column: Column) -> bool:
 
 def _is_set_speed(column: Column, main: Column, t_s: Floats) -> bool:
     values, speed = column.numbers, main.numbers
-    if values is None or speed is None or not _is_held(column, t_s):
+    named = column.suggested == ("cruise_set_speed",)
+    if values is None or speed is None:
         return False
     known = np.isfinite(values) & np.isfinite(speed) & (values > 0)
     if known.sum() < 50 or len(np.unique(values[known])) < 2:
-        return column.suggested == ("cruise_set_speed",)
+        return named
     off = np.abs(values[known] / np.maximum(speed[known], 1e-9) - 1)
-    return bool((off < 0.05).mean() > 0.25)
+    if named:
+        return bool((off < 0.25).mean() > 0.3)
+    return _is_held(column, t_s) and bool((off < 0.05).mean() > 0.25)
 
 
 def _put_speed(work: Work, channel: str, column: Column, named: bool, factor: float) -> None:

@@ -1,6 +1,5 @@
 """Switches: what each goes with on the ride, and which of its two states is on."""
 
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -44,19 +43,15 @@ SWITCH_NAMES = tuple(n for n, c in channels().items() if c.kind == "switch")
 
 def _tell_of_house(columns: list[Column]) -> None:
     """Tell columns that never moved how the file's other switches are written."""
-    known = [c.switch for c in columns if c.switch is not None]
-    worded = [s for s in known if s.level is None and not s.blank_low and s.high and s.low]
+    known = [c.switch for c in columns if c.switch is not None and not c.never_moved]
+    worded = [s for s in known if s.level is None and not s.blank_low]
     levels = [s for s in known if s.level is not None]
-    pairs = Counter((s.high, s.low) for s in worded)
+    pairs = {(s.high, s.low) for s in worded}
     for column in columns:
-        if column.switch is not None:
-            continue
-        if len(pairs) == 1:
-            column.house = worded[0]
-        elif not pairs and levels:
-            column.house = levels[0]
-        if column.house is not None:
-            del column.switch  # looked at again, with what the others say
+        if column.never_moved and len(pairs) == 1:
+            column.look_again(worded[0])
+        elif column.never_moved and not pairs and levels:
+            column.look_again(levels[0])
 
 
 def switches(work: Work) -> None:
@@ -278,6 +273,14 @@ def _settle(
             for column in claimants:
                 work.ask(column, f"named like {title(channel)}, as another column is; which is it?")
     for column in columns:
+        shown = votes[column.name][0] if votes[column.name] else None
+        if len(named[column.name]) < 2 or shown is None or shown.score < 0.7:
+            continue
+        if shown.channel in named[column.name] and shown.channel not in work.mapped:
+            _by_name_and_vote(work, shown.channel, column, votes[column.name], context)
+    for column in columns:
+        if column.name in {m.column for m in work.mapped.values()}:
+            continue
         left = [s for s in named[column.name] if s not in work.mapped]
         if len(named[column.name]) > 1 and len(left) == 1:
             _by_name_and_vote(work, left[0], column, votes[column.name], context)

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Protocol
 from ridecheck.errors import LogError
 from ridecheck.readers.csv_log import read_start
 from ridecheck.readers.csv_text import HEADER_WITHIN_BYTES, looks_like_text, to_utf8
+from ridecheck.readers.mdf_log import MAGIC as MDF_MAGIC
+from ridecheck.readers.mdf_log import mdf_names, open_mdf
 from ridecheck.readers.parquet_log import MAGIC, metadata_of, open_parquet, parquet_names
-from ridecheck.readers.table import nearest, wanted_columns
+from ridecheck.readers.table import missing_columns, nearest, time_columns, wanted_columns
 from ridecheck.readers.unpack import Member
 
 if TYPE_CHECKING:
@@ -163,6 +165,13 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
     head = member.head(HEADER_WITHIN_BYTES)
     is_parquet = head.startswith(MAGIC)
     try:
+        if head.startswith(MDF_MAGIC):
+            with member.open() as stream:
+                names = mdf_names(open_mdf(stream, shown=member.name))
+            missing = [n for n in wanted.needed if n not in (*names, *time_columns(layout))]
+            if missing:
+                return _Fit(problem=missing_columns(missing, names, where=member.name))
+            return _Fit(sum(n in names for n in wanted.all), {})
         if is_parquet != (layout.file.kind == "parquet"):
             raise LogError(
                 f"The layout is for {layout.file.kind} files",
@@ -176,7 +185,7 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
                 names, metadata = parquet_names(file), metadata_of(file)
             missing = [n for n in wanted.needed if n not in names]
             if missing:
-                return _Fit(problem=_missing(missing, names, member.name))
+                return _Fit(problem=missing_columns(missing, names, where=member.name))
             return _Fit(sum(n in names for n in wanted.all), metadata)
         if not looks_like_text(head[:4096], layout.file.encoding):
             raise LogError(
@@ -189,22 +198,6 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
         return _Fit(len(read_start(text, layout, shown=member.name).mapped()), {})
     except LogError as problem:
         return _Fit(problem=problem)
-
-
-def _missing(missing: list[str], names: tuple[str, ...], shown: str) -> LogError:
-    hints = [
-        f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
-        for name in missing[:4]
-        if (near := nearest(name, names))
-    ]
-    return LogError(
-        "Columns that the layout names are not in the file",
-        where=shown,
-        value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
-        what_to_do="; ".join(hints)
-        + ("; " if hints else "")
-        + "correct the layout, or let `ridecheck layout` propose one.",
-    )
 
 
 def _none_fits(fits: Mapping[str, _Fit], fleet: FleetFiles, member: Member) -> LogError:

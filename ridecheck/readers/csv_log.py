@@ -206,7 +206,7 @@ def _parse(rows: Rows, types: dict[int, pl.DataType], layout: "Layout") -> pl.Da
     try:
         return _parse_once(rows, sorted(types), schema, layout)
     except pl.exceptions.ComputeError:
-        text = {name: pl.String() for name in schema}
+        text: dict[str, pl.DataType] = dict.fromkeys(schema, pl.String())
         return _parse_once(rows, sorted(types), text, layout)
 
 

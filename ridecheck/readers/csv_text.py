@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ridecheck.errors import LogError
-from ridecheck.readers.table import Wanted, nearest, plain_name
+from ridecheck.readers.table import Wanted, missing_columns, plain_name
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -172,16 +172,4 @@ def _no_header(
                 best = (hits, len(names), number, names)
     _, _, number, names = best
     missing = [name for name in wanted.needed if name not in names]
-    hints = [
-        f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
-        for name in missing[:4]
-        if (near := nearest(name, names))
-    ]
-    return LogError(
-        "Columns that the layout names are not in the file",
-        where=f"{shown}, line {number}" if number else shown,
-        value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
-        what_to_do="; ".join(hints)
-        + ("; " if hints else "")
-        + "correct the layout, or let `ridecheck layout` propose one.",
-    )
+    return missing_columns(missing, names, where=f"{shown}, line {number}" if number else shown)

@@ -7,7 +7,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ridecheck.errors import LogError
-from ridecheck.readers.table import RawTable, nearest, plain_name, time_columns, wanted_columns
+from ridecheck.readers.table import (
+    RawTable,
+    missing_columns,
+    plain_name,
+    time_columns,
+    wanted_columns,
+)
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -54,19 +60,7 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
     wanted = wanted_columns(layout)
     missing = [name for name in wanted.needed if name not in plain]
     if missing:
-        hints = [
-            f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
-            for name in missing[:4]
-            if (near := nearest(name, plain))
-        ]
-        raise LogError(
-            "Columns that the layout names are not in the file",
-            where=shown,
-            value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
-            what_to_do="; ".join(hints)
-            + ("; " if hints else "")
-            + "correct the layout, or let `ridecheck layout` propose one.",
-        )
+        raise missing_columns(missing, plain, where=shown)
     doubled = [name for name in wanted.all if plain.count(name) > 1]
     if doubled:
         raise LogError(

@@ -1,16 +1,21 @@
 """What a reader hands on: the mapped columns as the file wrote them, and what was left out."""
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from ridecheck.errors import LogError
 from ridecheck.model import Note
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
+
+
+GIVEN_TIME = "\0time"
+"""Column of instants (Datetime us, UTC) that a kind of file gives by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +75,23 @@ def time_columns(layout: "Layout") -> tuple[str, ...]:
 def plain_name(name: str) -> str:
     """A column name without outer blanks and quotes, case kept."""
     return name.strip().strip("\"'").strip()
+
+
+def missing_columns(missing: Sequence[str], names: Iterable[str], *, where: str) -> LogError:
+    """The error for columns that are not there, with the nearest names."""
+    known = tuple(names)
+    hints = [
+        f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
+        for name in missing[:4]
+        if (near := nearest(name, known))
+    ]
+    hints.append("correct the layout, or let `ridecheck layout` propose one.")
+    return LogError(
+        "Columns that the layout names are not in the file",
+        where=where,
+        value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
+        what_to_do="; ".join(hints),
+    )
 
 
 def nearest(name: str, among: Iterable[str], *, cutoff: float = 0.5) -> tuple[str, ...]:

@@ -140,7 +140,10 @@ class Member:
         if self._content.memory is not None:
             return hashlib.sha256(self._content.memory).hexdigest()
         with self.open() as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+            digest = hashlib.sha256()
+            while piece := stream.read(_CHUNK):
+                digest.update(piece)
+            return digest.hexdigest()
 
     def open(self) -> IO[bytes]:
         """A binary stream over the log's bytes, from the first."""
