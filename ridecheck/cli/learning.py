@@ -45,8 +45,8 @@ def learn(
 
     \b
     ridecheck learn T07_2026-05-03.csv --layout bench-20hz.toml --tyre 170/60R17
-    ridecheck learn T07_2026-05-03.csv --fleet hollow-hill --output models/new.toml
-    ridecheck learn T07_2026-05-03.csv --fleet hollow-hill --model models/touring-triple-five.toml
+    ridecheck learn T07.csv --fleet hollow-hill --output models/new.toml
+    ridecheck learn T07.csv --fleet hollow-hill --model models/triple.toml
     """
     from ridecheck.learn import draft, learn
     from ridecheck.tyres import parse_tyre

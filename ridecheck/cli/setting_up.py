@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import app, say
+from ridecheck.cli.app import app, say, tell
+from ridecheck.errors import UsageError
 
 
 @app.command()
@@ -31,3 +32,44 @@ def init(
     for name in made.to_fill_in:
         say(f"To be filled in: {name}\n")
     say(f"Put logs into {made.root / 'inbox'}, then: ridecheck screen --fleet {made.root}\n")
+
+
+@app.command()
+def layout(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log that no layout fits.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", metavar="FILE", help="Where to; printed without.")
+    ] = None,
+) -> None:
+    """Draft a layout for a log nobody has described yet.
+
+    How sure each line is stands beside it; what could not be told is asked on standard
+    error and left for a person to decide.
+
+    \b
+    ridecheck layout T07_2026-05-03.csv
+    ridecheck layout T07_2026-05-03.csv --output hollow-hill/layouts/bench.toml
+    """
+    from ridecheck.propose import propose
+
+    if not log.is_file():
+        raise UsageError(
+            "there is no such log",
+            where="ridecheck layout",
+            value=str(log),
+            what_to_do="name a file that a logger wrote",
+        )
+    if output is not None and output.exists():
+        raise UsageError(
+            "there is such a file already",
+            where="--output",
+            value=str(output),
+            what_to_do="name another, or move it away first: a draft never replaces a layout",
+        )
+    proposal = propose(log)
+    if output is None:
+        say(proposal.toml)
+    else:
+        output.write_text(proposal.toml, "utf-8")
+    for question in proposal.questions:
+        tell(question)

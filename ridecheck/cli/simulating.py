@@ -32,6 +32,7 @@ def simulate(
     ridecheck screen --fleet /tmp/rides
     """
     from ridecheck.cli.screening import progress
+    from ridecheck.reporters.wording import count
     from ridecheck.simulate import simulate_fleet
 
     with progress("Writing logs") as step:
@@ -45,4 +46,5 @@ def simulate(
             plan=plan,
             progress=step,
         )
-    say(f"{truth.logs} logs of {len(truth.bikes)} bikes and truth.json in {truth.root}\n")
+    made = f"{count(truth.logs, 'log')} of {count(len(truth.bikes), 'bike')}"
+    say(f"{made} and truth.json in {truth.root}\n")
