@@ -303,7 +303,7 @@ class Run:
             rows = bikes.weighed(bike)
             if before is not None and bike not in bikes.unjudged:
                 rows = self._thinned(rows, before)
-            update.put(bike, rows)
+            update.put(bike, bikes.stamped(bike, rows))
             reports.append(rows.row.report)
         return reports
 

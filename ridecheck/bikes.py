@@ -271,7 +271,7 @@ class Bikes:
         return kept.report if kept is not None and stands else None
 
     def weighed(self, bike: str) -> BikeRows:
-        """One bike's report, and for which instants it stands, with all it rests on."""
+        """One bike's report, and for which instants it stands; not stamped yet."""
         results = self._results(bike)
         parts, damaged = store.list_parts(self.root, bike)
         self.damaged |= set(damaged)
@@ -289,11 +289,16 @@ class Bikes:
         since, until = verdict.stands_for(results.values(), context, self.as_of)
         self._note_errors(bike, results)
         return BikeRows(
-            row=BikeRow(report, "" if bike in self.unjudged else self._stamp(bike), since, until),
+            row=BikeRow(report, "", since, until),
             results=list(results.values()),
             parts=parts,
             rides_of={p.part: r.ride for r in results.values() for p in r.parts} | self._rides_of,
         )
+
+    def stamped(self, bike: str, rows: BikeRows) -> BikeRows:
+        """Say that the report stands as long as nothing of what lies on the disk changes."""
+        stamp = "" if bike in self.unjudged else self._stamp(bike)
+        return replace(rows, row=replace(rows.row, stamp=stamp))
 
     def _note_errors(self, bike: str, results: Mapping[str, RideResult]) -> None:
         """Where a rule ended in an error in a ride judged now."""

@@ -108,8 +108,8 @@ def rebuild(root: Path) -> Rebuilt:
                 for bike in bikes.bikes:
                     entry = bikes.weighed(bike)
                     rides += len(entry.results)
-                    # Whether results are fresh was not asked: the next run looks at all.
-                    update.put(bike, replace(entry, row=replace(entry.row, stamp="")))
+                    # Not stamped: whether results are fresh was not asked; the next run does.
+                    update.put(bike, entry)
                 records = aside.read_records(root)
                 update.finish(logs=[], set_aside=records, stamps=index_stamps(fleet))
         except OSError as error:
