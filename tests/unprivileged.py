@@ -4,6 +4,7 @@ The superuser may read and write everything, so a test of rights that runs as ro
 pass whatever the program does. Tests of rights run their command through here instead.
 """
 
+import atexit
 import os
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -57,53 +59,97 @@ def run_ridecheck(arguments: Sequence[str], *, cwd: Path) -> subprocess.Complete
 def _run(arguments: Sequence[str], *, cwd: Path) -> subprocess.CompletedProcess[str]:
     """Run Python with arguments, without the rights of root, whoever started the tests."""
     if os.geteuid() != 0:  # already somebody with no special rights
-        return _start((sys.executable, *arguments), cwd=cwd)
-    return _start((_reachable_python(), *arguments), cwd=cwd, user=NOBODY)
+        own = _Place(sys.executable, CHECKOUT, tuple(_libraries()))
+        return _start(own, arguments, cwd=cwd)
+    return _start(_reachable(), arguments, cwd=cwd, user=NOBODY)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A Python, a checkout and installed libraries."""
+
+    python: str
+    checkout: Path
+    libraries: tuple[Path, ...]
 
 
 @cache
-def _reachable_python() -> str:
-    """A Python of this version that the unprivileged user may start and import with.
+def _reachable() -> _Place:
+    """A place that the unprivileged user may start and import from.
 
-    Root's own Python often lives under /root, which nobody else can enter; the system's
-    Python of the same version can use the same installed libraries.
+    Root's own Python often lives under /root, and a checkout may lie in a folder that is
+    closed to others. Then the system's Python of the same version is tried, and a copy of
+    the checkout and of its libraries, by hard links where the disk allows it.
     """
     version = f"python{sys.version_info.major}.{sys.version_info.minor}"
-    candidates = (sys.executable, f"/usr/bin/{version}", f"/usr/local/bin/{version}")
-    probe = ("-c", "import polars, ridecheck")
+    pythons = (sys.executable, f"/usr/bin/{version}", f"/usr/local/bin/{version}")
     tried = []
-    for python in candidates:
-        try:
-            done = _start((python, *probe), cwd=Path("/"), user=NOBODY)
-        except OSError as error:
-            tried.append(f"{python}: {error.strerror}")
-            continue
-        if done.returncode == 0:
-            return python
-        tried.append(f"{python}: {done.stderr.strip().splitlines()[-1:]}")
+    here = _Place("", CHECKOUT, tuple(_libraries()))
+    for make in (lambda: here, _open_copy):
+        place = make()
+        for python in (*pythons, str(place.checkout / "python" / "bin" / version)):
+            candidate = replace(place, python=python)
+            try:
+                done = _start(
+                    candidate, ("-c", "import polars, ridecheck"), cwd=Path("/"), user=NOBODY
+                )
+            except OSError as error:
+                tried.append(f"{python}: {error.strerror}")
+                continue
+            if done.returncode == 0:
+                return candidate
+            tried.append(f"{python}: {done.stderr.strip().splitlines()[-1:]}")
     raise AssertionError(
-        "tests of rights need a Python, and a checkout, that user 65534 can read; "
+        "tests of rights need a Python that user 65534 can start; "
         f"tried {'; '.join(tried)}. Make the environment with such a Python: "
         "make clean, then make test PYTHON=/usr/bin/python3"
     )
 
 
+def _libraries() -> list[Path]:
+    """Folders of installed libraries; not this Python's own, which another Python cannot use."""
+    return [Path(p) for p in sys.path if p.endswith("site-packages")]
+
+
+def _open_copy() -> _Place:
+    """The checkout, its libraries and this Python in a folder that everybody can read."""
+    folder = Path(tempfile.mkdtemp(prefix="ridecheck-open-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    folder.chmod(0o755)
+    for name in ("ridecheck", "schemas", "pipelines", "sample_logs"):
+        _copy(CHECKOUT / name, folder / name)
+    libraries = _libraries()
+    for n, library in enumerate(libraries):
+        _copy(library, folder / f"libraries-{n}")
+    _copy(Path(sys.base_prefix) / "bin", folder / "python" / "bin")
+    version = f"python{sys.version_info.major}.{sys.version_info.minor}"
+    _copy(Path(sys.base_prefix) / "lib" / version, folder / "python" / "lib" / version)
+    return _Place("", folder, tuple(folder / f"libraries-{n}" for n in range(len(libraries))))
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy a folder, by hard links where source and target are on one disk."""
+    left_out = shutil.ignore_patterns("__pycache__", "site-packages", "test", "tests")
+    same_disk = source.stat().st_dev == target.parents[-2].stat().st_dev
+    copy = os.link if same_disk else shutil.copy2
+    shutil.copytree(source, target, copy_function=copy, ignore=left_out, symlinks=True)
+
+
 def _start(
-    command: Sequence[str], *, cwd: Path, user: int | None = None
+    place: _Place, arguments: Sequence[str], *, cwd: Path, user: int | None = None
 ) -> subprocess.CompletedProcess[str]:
     identity: Mapping[str, object] = (
         {} if user is None else {"user": user, "group": user, "extra_groups": []}
     )
-    libraries = [p for p in sys.path if p.endswith("site-packages")]  # not this Python's own
     environment = {
         "HOME": str(cwd),
         "LANG": "C.UTF-8",
         "PATH": "/usr/bin:/bin",
         "PYTHONDONTWRITEBYTECODE": "1",
-        "PYTHONPATH": os.pathsep.join([str(CHECKOUT), *libraries]),
+        "PYTHONPATH": os.pathsep.join(map(str, (place.checkout, *place.libraries))),
     }
     return subprocess.run(  # type: ignore[call-overload]
-        command,
+        (place.python, *arguments),
         cwd=cwd,
         env=environment,
         capture_output=True,
