@@ -19,7 +19,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -166,15 +166,13 @@ def watched(root: Path, tally: Tally) -> Iterator[None]:
 
     def read() -> None:
         while not over.wait(0.01):
-            for path in (root / "reports").rglob("*.*"):
-                if path.name.startswith(".") or path.suffix not in (".html", ".json"):
-                    continue
-                try:
+            with suppress(FileNotFoundError, NotADirectoryError):  # wiped between rounds
+                for path in [*(root / "reports").glob("*.*"), *(root / "reports").glob("*/*.*")]:
+                    if path.name.startswith(".") or path.suffix not in (".html", ".json"):
+                        continue
                     text = path.read_text("utf-8")
-                except (FileNotFoundError, NotADirectoryError):
-                    continue
-                tally.pages_read += 1
-                tally.torn_pages += not _is_whole(path, text)
+                    tally.pages_read += 1
+                    tally.torn_pages += not _is_whole(path, text)
 
     reader = threading.Thread(target=read)
     reader.start()
