@@ -125,15 +125,19 @@ def _check_structure(samples: pl.DataFrame) -> None:
     try:
         with config_context(validation_depth=ValidationDepth.SCHEMA_ONLY):
             schema(names, values=False).validate(samples, lazy=True)
-        if samples["time"].null_count() or samples["row"].null_count():
-            raise SchemaError(None, samples, "blank time or row")
     except (SchemaError, SchemaErrors) as error:
-        raise LogError(
-            "The log did not come out in the shape every part must have",
-            where="samples",
-            value=str(error).splitlines()[0][:200],
-            what_to_do="This is a fault of the reader; report it with the log.",
-        ) from error
+        raise _misshapen(str(error).splitlines()[0][:200]) from error
+    if samples["time"].null_count() or samples["row"].null_count():
+        raise _misshapen("blank time or row")
+
+
+def _misshapen(value: str) -> LogError:
+    return LogError(
+        "The log did not come out in the shape every part must have",
+        where="samples",
+        value=value,
+        what_to_do="This is a fault of the reader; report it with the log.",
+    )
 
 
 def _is_ranged(channel: Channel) -> bool:

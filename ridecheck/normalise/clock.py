@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import polars as pl
@@ -185,7 +185,7 @@ def _to_utc(line: Timeline, zone: str) -> None:
         return
     naive = pl.Series(line.micros).cast(pl.Datetime("us"))
 
-    def utc(series: pl.Series, ambiguous: str) -> pl.Series:
+    def utc(series: pl.Series, ambiguous: Literal["earliest", "latest"]) -> pl.Series:
         placed = series.dt.replace_time_zone(zone, ambiguous=ambiguous, non_existent="null")
         return placed.dt.convert_time_zone("UTC").dt.epoch("us")
 
