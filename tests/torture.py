@@ -97,13 +97,13 @@ def do_night(root: Path, clock: datetime, *, several: bool) -> int:
 
 def kill(running: subprocess.Popen, after_s: float) -> bool:
     """Kill a night and its workers after a while; False where it had ended by itself."""
-    try:
-        running.wait(timeout=after_s)
-    except subprocess.TimeoutExpired:
-        os.killpg(running.pid, signal.SIGKILL)
-        running.wait()
-        return True
-    return False
+    with running:  # waits, and closes its pipe
+        try:
+            running.wait(timeout=after_s)
+        except subprocess.TimeoutExpired:
+            os.killpg(running.pid, signal.SIGKILL)
+            return True
+        return False
 
 
 # ----------------------------------------------------------------------------- comparing
