@@ -1,6 +1,7 @@
 import csv
 import io
 import json
+import re
 import shutil
 import tomllib
 
@@ -101,7 +102,7 @@ def test_the_board_is_text_without_escapes_in_a_pipe(judged, capsys):
     out, err, _ = screened(capsys, "screen", "--fleet", str(judged))
 
     assert "\x1b" not in out
-    assert err == ""
+    assert re.fullmatch(r"\d+ logs seen: 0 judged, \d+ known before\n", err)
     assert max(len(line) for line in out.splitlines()) <= 80
     joined = " ".join(out.split())
     assert "9 bikes: 1 keep in," in joined
@@ -173,10 +174,11 @@ def test_a_log_that_cannot_be_used_is_set_aside_once(tmp_path, capsys):
     (tmp_path / "new" / "inbox" / "T07_picture.csv").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(99))
     capsys.readouterr()
 
-    first, _, code = screened(capsys, "screen", "--fleet", str(tmp_path / "new"))
+    first, told, code = screened(capsys, "screen", "--fleet", str(tmp_path / "new"))
     again, _, done = screened(capsys, "screen", "--fleet", str(tmp_path / "new"))
 
     assert (code, done) == (3, 0)
+    assert told == "1 log seen: 0 judged, 0 known before, 1 set aside for the first time\n"
     assert "1 log not read" in first
     assert "- T07_picture.csv: " in first
     assert again == first

@@ -71,6 +71,7 @@ def demo(
     with progress() as step:
         outcome = screen_fleet(folder, progress=step)
     _remark(outcome)
+    tell(_done(outcome))
     _show(outcome.report, Format.TEXT, folder)
     say(f"\nThe pages: {(folder / 'reports' / 'index.html').resolve()}\n")
 
@@ -114,6 +115,7 @@ def screen(
             progress=step,
         )
     _remark(outcome)
+    tell(_done(outcome))
     _show(outcome.report, as_format, fleet)
     raise typer.Exit(exit_code(outcome, fail_on.value))
 
@@ -154,6 +156,20 @@ def _remark(outcome: "ScreenOutcome") -> None:
         tell(f"could not be opened: {name}")
     for name in outcome.damaged:
         tell(f"damaged, and left out: {name}")
+
+
+def _done(outcome: "ScreenOutcome") -> str:
+    """What the run did with the logs it saw, in one line."""
+    from ridecheck.reporters.wording import count
+
+    told = [f"{outcome.judged} judged", f"{outcome.known} known before"]
+    if new := len(outcome.set_aside_first):
+        told.append(f"{new} set aside for the first time")
+    if outcome.growing:
+        told.append(f"{len(outcome.growing)} still growing, left for next time")
+    if outcome.ignored:
+        told.append(f"{count(outcome.ignored, 'file')} ignored")
+    return f"{count(outcome.seen, 'log')} seen: {', '.join(told)}"
 
 
 def _show(report: "FleetReport", as_format: Format, root: Path) -> None:
