@@ -52,6 +52,7 @@ class Faultiness:
     ignores_buttons: bool = False
     ignores_brakes: bool = False
     reset_at_s: float = -1.0
+    main_off_at_s: float = -1.0
     drop_at_s: float = -1.0
     self_engage_at_s: float = -1.0
     engage_delay_s: float = 0.0
@@ -118,6 +119,10 @@ class CruiseControl:
             if self.state != State.OFF:
                 self._let_go("supply")
                 self.state, self.memory = State.OFF, False
+        if 0.0 <= fault.main_off_at_s <= t_s:
+            fault.main_off_at_s = -1.0
+            self._let_go("power_switch")
+            self.state, self.memory = State.OFF, False
         if 0.0 <= fault.drop_at_s <= t_s:
             fault.drop_at_s = -1.0
             if self.engaged:

@@ -107,7 +107,7 @@ class MainSwitchWorn(Fault):
     def show(self, ride: Riding, t_s: float) -> None:
         """The unit loses its main switch."""
         if ride.cruise.armed:
-            ride.cruise.fault.reset_at_s = t_s
+            ride.cruise.fault.main_off_at_s = t_s
             ride.event(self.about.name, t_s, t_s + 0.3, "cruise_armed")
             self.quiet_until_s = t_s + 20.0
 
