@@ -45,7 +45,7 @@ class Limits:
 @rule(
     needs=("throttle_grip", "throttle", "wheel_speed"),
     severity=Severity.FAULT,
-    clear_s=60.0,
+    clear_s=10.0,
     clear_interval_s=0.2,
     convict_interval_s=0.5,
     asks="riding with the grip clearly open",

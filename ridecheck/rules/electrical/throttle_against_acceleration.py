@@ -46,7 +46,7 @@ class Limits:
 @rule(
     needs=("throttle", "wheel_speed"),
     severity=Severity.NOTE,
-    clear_s=30.0,
+    clear_s=15.0,
     clear_interval_s=0.5,
     convict_interval_s=1.0,
     asks="riding with the throttle closed",

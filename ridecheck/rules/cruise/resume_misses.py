@@ -1,0 +1,154 @@
+"""Resume does not take the bike back to the stored speed.
+
+What it checks
+    Presses of resume while a speed is stored and everything logged allows cruise to
+    engage: cruise must engage, and with the stored speed. And presses while engaged,
+    which must not end cruise. It counts where half of the presses of a ride miss.
+Why it matters
+    The stored speed is lost, or the panel's signal is read as another button: then a
+    press may one day do what nobody meant.
+What else looks like this
+    A press too short, or in a gear or at a speed the model does not allow; a speed
+    stored so long ago that the system has dropped it.
+Next step
+    The control unit's own test of its buttons, as the service manual describes it;
+    resistance of each button on a one-wire panel; the unit's permanent supply.
+References
+    Resume returns to the stored speed within 2 km/h (common practice of the trade).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import brakes, cruise
+from ridecheck.signals.cruise import Engagement
+from ridecheck.signals.ride import Ride
+from ridecheck.signals.switches import Run
+
+CONTROLS = ("clutch", "roll_off", "switch_cancel", "switch_set", "abs_active", "traction_active")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    within_s: float = threshold(2.5, "s", "a vacuum system takes up to 2 s")
+    press_s: float = threshold(0.1, "s", "shorter presses may not be taken")
+    inside_kmh: float = threshold(
+        5.0, "km/h", "from the limits, which units read off their own speed"
+    )
+    least: float = threshold(2.0, "presses", "once a rider presses wrongly")
+    share: float = threshold(0.5, "", "of the presses; a worn thumb misses fewer")
+    lets_go_s: float = threshold(0.6, "s", "unit and flag take no longer from press to cancel")
+    differs_kmh: float = threshold(2.0, "km/h", "one unit of the display and its rounding")
+
+
+@rule(
+    needs=("switch_resume", "cruise_armed", "cruise_engaged", "wheel_speed"),
+    severity=Severity.FAULT,
+    clear_events=2,
+    clear_interval_s=0.2,
+    convict_interval_s=0.2,
+    asks="presses of resume that take up the stored speed",
+    raise_when=RaiseWhen(events=3),
+    cruise_only=True,
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each press that missed, where many do."""
+    presses = [(run, said) for run, said in _presses(ride, limits) if said is not None]
+    missed = [(run, said) for run, said in presses if said]
+    yield Exposure(events=len(presses) - len(missed))
+    if len(missed) < max(limits.least, limits.share * len(presses)):
+        return
+    for run, said in missed:
+        yield Finding(
+            span=Span(run.start_s, run.start_s + limits.within_s),
+            message=f"resume pressed for {run.length_s:.2f} s at "
+            f"{ride.at('wheel_speed', run.start_s):.0f} km/h and {said} ({len(missed)} of "
+            f"{len(presses)} presses)",
+            measured=float(len(missed)),
+            limit=limits.least,
+            unit="presses",
+            channels=("switch_resume",),
+        )
+
+
+def _presses(ride: Ride, limits: Limits) -> Iterator[tuple[Run, str | None]]:
+    """Presses of resume, with "" for right, words for wrong, None for not to be told."""
+    engagements = cruise.engagements(ride)
+    busy_until_s = -np.inf
+    for run in ride.runs("switch_resume").on():
+        fresh = run.start_s > busy_until_s
+        busy_until_s = run.end_s + limits.within_s
+        if not fresh or not run.sharp_start or run.length_s < limits.press_s:
+            continue
+        during = next((e for e in engagements if _holds(e, run.start_s)), None)
+        if during is not None:
+            yield run, _while_engaged(ride, during, run, limits)
+        else:
+            yield run, _while_suspended(ride, engagements, run, limits)
+
+
+def _holds(engagement: Engagement, t_s: float) -> bool:
+    return engagement.span.start_s < t_s - 1.0 and t_s <= engagement.span.end_s - 1e-6
+
+
+def _while_engaged(ride: Ride, during: Engagement, run: Run, limits: Limits) -> str | None:
+    """Pressed while engaged: one step up, or accelerate, and no cancel."""
+    end_s = during.span.end_s
+    window_s = limits.lets_go_s + ride.interval_s("cruise_engaged")
+    if during.log_end or not during.sharp_end or end_s - run.start_s > window_s:
+        return ""
+    cancel = next((c for c in cruise.cancels(ride) if abs(c.t_s - end_s) < 1e-6), None)
+    if cancel is None or cancel.cause != "unexplained":
+        return None
+    return f"cruise let go {end_s - run.start_s:.2f} s after it"
+
+
+def _while_suspended(
+    ride: Ride, engagements: tuple[Engagement, ...], run: Run, limits: Limits
+) -> str | None:
+    earlier = [e for e in engagements if e.span.end_s <= run.start_s and e.sharp_end]
+    if not earlier or not _allowed(ride, earlier[-1].span.end_s, run, limits):
+        return None
+    until_s = run.end_s + limits.within_s + ride.interval_s("cruise_engaged")
+    following = [e for e in engagements if run.start_s <= e.span.start_s <= until_s]
+    if not following:
+        return f"cruise did not engage within {limits.within_s:.1f} s, every logged control at rest"
+    stored_kmh = ride.at("cruise_set_speed", earlier[-1].span.end_s - 0.5)
+    start_s = following[0].span.start_s
+    taken_kmh = ride.at("cruise_set_speed", start_s + 1.0 + ride.interval_s("cruise_set_speed"))
+    ended = following[0].span.end_s < start_s + 1.0 + ride.interval_s("cruise_set_speed")
+    if np.isnan(stored_kmh) or np.isnan(taken_kmh) or ended:
+        return ""
+    allowed_kmh = limits.differs_kmh + ride.channels["cruise_set_speed"].step
+    if abs(taken_kmh - stored_kmh) <= allowed_kmh or run.length_s > 0.6:
+        return ""
+    return f"cruise took up {taken_kmh:.0f} km/h where {stored_kmh:.0f} km/h was stored"
+
+
+def _allowed(ride: Ride, since_s: float, run: Run, limits: Limits) -> bool:
+    """Is a speed stored, and does everything logged allow cruise to engage?"""
+    model = ride.settings.cruise
+    around = Span(run.start_s - 1.0, run.end_s + limits.within_s)
+    if around.end_s > ride.duration_s:
+        return False
+    armed = ride.runs("cruise_armed").overlapping(Span(since_s, around.end_s))
+    if any(r.value != 1 for r in armed):
+        return False
+    at = ride.slice(around)
+    speed, gear = ride.numbers("wheel_speed")[at], ride.numbers("gear")[at]
+    low, high = model.minimum_kmh + limits.inside_kmh, model.maximum_kmh - limits.inside_kmh
+    if not np.isfinite(speed).all() or speed.min() < low or speed.max() > high:
+        return False
+    gear = gear[np.isfinite(gear)]
+    held_in = ride.numbers("gear")[ride.numbers("cruise_engaged") == 1]
+    if len(gear) and (gear.min() != gear.max() or gear.min() < np.nanmin(held_in, initial=9)):
+        return False
+    others = [c for c in CONTROLS if ride.has(c)]
+    resting = all(ride.runs(c).any_on(around) is False for c in others)
+    return resting and brakes.any_on(ride, around) is False
