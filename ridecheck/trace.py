@@ -236,16 +236,9 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
         t_s + max(cruise.LOOK_AHEAD_S, min(refresh_s, 2.0)),
     )
     first = order(found, t_s, near=near)
-    widest_s = max((m.span.length_s for m in first.rivals), default=refresh_s)
     held = cancel.cause not in ("unexplained", "log_end") and not first.rivals
-    told = replace(
-        cancel,
-        first_mover=cancel.first_mover if held else first.first,
-        resolution_s=max(widest_s, refresh_s),
-        local_time=_local(cancel.time, time_zone),
-    )
     return TracedCancel(
-        cancel=told,
+        cancel=replace(cancel, local_time=_local(cancel.time, time_zone)),
         engaged_s=t_s - engaged_from_s,
         moves=found,
         order=_order_told(cancel, first.told, held=held),

@@ -55,7 +55,7 @@ def test_the_trace_agrees_with_the_report_of_the_same_ride(fleet, capsys):
     report = json.loads((fleet / "reports" / "report.json").read_text("utf-8"))
 
     told = next(b for b in report["bikes"] if b["bike"] == "H05")["cancels"]
-    shared = ("time", "local_time", "file_time", "row", "speed_kmh", "cause", "commanded", "gear")
+    shared = ("time", "local_time", "file_time", "row", "cause", "commanded", "first_mover")
     assert [[c[k] for k in shared] for c in json.loads(out)["cancels"]] == [
         [c[k] for k in shared] for c in told
     ]
