@@ -4,6 +4,7 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 from datetime import timedelta
 from pathlib import Path
 
@@ -192,7 +193,7 @@ def test_a_second_night_finds_the_folder_held(tmp_path):
     folder = Folder(tmp_path / "fleet")
     holder = subprocess.Popen(
         [
-            shutil.which("python") or "python",
+            sys.executable,
             "-c",
             "import sys, filelock; lock = filelock.FileLock(sys.argv[1]); lock.acquire();"
             "print('held', flush=True); sys.stdin.read()",
