@@ -400,6 +400,12 @@ def test_a_time_that_is_not_the_layouts_is_refused(fmt, cells, what) -> None:
     assert "format" in error.what_to_do or "spreadsheet" in error.what_to_do
 
 
+def test_rows_in_no_order_at_all_are_refused() -> None:
+    error = refusal(log_of([str(i * 7919 % 5000) for i in range(5000)]), how("seconds"))
+
+    assert "back and forth" in error.what
+
+
 def test_rows_whose_time_cannot_be_read_are_left_out_up_to_one_in_a_hundred() -> None:
     cells = [f"{i / 10:.1f}" for i in range(200)]
     cells[50], cells[51] = "", "x"

@@ -30,6 +30,8 @@ JUMP_US = 30 * DAY_US
 """A jump this long is a clock being set, not a pause."""
 FIRST_MINUTE_US = 60 * SECOND_US
 YEAR_2000_US = 946_684_800 * SECOND_US
+MOST_RESTARTS = 100
+"""A log that steps back more often than this, and in over 1 % of its rows, has no order."""
 JITTER_ROWS = 5
 """Rows that step back and are caught up within this many are out of order; more is a step."""
 WRAPS = (2**16, 2**31, 2**32)
@@ -262,6 +264,13 @@ def _find_breaks(line: Timeline, restarts: tuple[int, ...]) -> None:
     breaks = (step <= -RESTART_US) | (np.abs(step) > JUMP_US) | again
     line.breaks = [int(i) for i in np.flatnonzero(breaks)]
     back = int((step <= -RESTART_US).sum())
+    if back > max(MOST_RESTARTS, 0.01 * len(step)):
+        raise LogError(
+            "The time runs back and forth: the rows are in no order",
+            where="time column",
+            value=f"{back} steps back of 10 s or more in {len(step)} rows",
+            what_to_do="Use the logger's own file; sorting or merging may have mixed the rows.",
+        )
     if back:
         line.notes.append(Note("clock", "steps back of 10 s or more; each begins a new part", back))
 
