@@ -19,6 +19,8 @@ def _lines(data: bytes) -> list[bytes]:
 def _rows(rng: Generator, lines: list[bytes], share: float = LIGHT) -> list[int]:
     """Some rows, the header and what stands above it aside."""
     first = next((i for i, line in enumerate(lines) if line[:1].isdigit()), 1)
+    if first >= len(lines):
+        return []
     count = max(1, int(rng.uniform(0.001, share) * (len(lines) - first)))
     return sorted(rng.choice(np.arange(first, len(lines)), count, replace=False).tolist())
 

@@ -417,3 +417,24 @@ def test_rows_whose_time_cannot_be_read_are_left_out_up_to_one_in_a_hundred() ->
     error = refusal(log_of(cells), how("seconds"))
     assert "3 of 200 rows" in error.what
     assert "line 52" in error.where
+
+
+def test_month_names_of_another_language_are_refused() -> None:
+    error = refusal(log_of(["03-Mai-2026 16:10:00", "03-Dez-2026 16:10:01"]), how("%d-%b-%Y %T"))
+
+    assert '"03-Mai-2026 16:10:00"' in error.value or '"03-Dez-2026' in error.value
+
+
+def test_day_numbers_with_five_decimals_are_spread_between_their_steps() -> None:
+    # Five decimals of a day are steps of 0.864 s: arithmetic.
+    cells = [f"{46145 + i * 0.1 / 86400:.5f}" for i in range(200)]
+    read = timed(cells, "day_number")
+
+    assert said(read, "share a stamp") > 150
+    assert (read.samples["time"].diff().drop_nulls().dt.total_microseconds() > 0).all()
+
+
+def test_milliseconds_lost_in_a_spreadsheet_come_back_as_even_rows() -> None:
+    cells = [f"2026-05-03 16:10:{i // 10:02d}" for i in range(100)]
+
+    assert timed(cells, "iso8601").info.row_interval_s == pytest.approx(0.1)

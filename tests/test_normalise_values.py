@@ -190,3 +190,23 @@ def test_only_mapped_columns_are_kept() -> None:
 
     assert read.samples.columns == ["time", "row", "file_time", "wheel_speed"]
     assert "48.1" not in str(read.info)
+
+
+def test_a_status_word_is_unknown_not_guessed() -> None:
+    read, values = of(["3", "5", "1", "0"], layout(front_brake="x"), "front_brake")
+
+    assert values == [None, None, True, False]
+    assert said(read, "neither on nor off") == 2
+
+
+def test_one_button_of_an_enumeration_is_told_by_its_words() -> None:
+    how = layout(switch_set={"column": "x", "on": ["1"], "off": ["0", "2", "3"]})
+
+    assert of(["0", "1", "2", "3"], how, "switch_set")[1] == [False, True, False, False]
+
+
+def test_pulses_a_second_are_brought_to_speed_by_their_scale() -> None:
+    # 1.95 m a turn, 4 pulses a turn: 1 Hz is 0.4875 m/s, 1.755 km/h (arithmetic).
+    how = layout(wheel_speed={"column": "x", "scale": 1.755})
+
+    assert of(["0", "40"], how, "wheel_speed")[1] == pytest.approx([0, 70.2])

@@ -37,6 +37,8 @@ _THOUSANDS = {
 }
 _SAMPLE_ROWS = 120
 BLOCK_BYTES = 32 << 20
+SHEET_LINES = 1_048_576
+"""Rows of a spreadsheet's sheet (Office Open XML workbooks as written since 2007)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
     frame = read_rows(rows, start, layout, shown=shown)
     return RawTable(
         frame=frame,
-        notes=left_out_notes(rows),
+        notes=(*left_out_notes(rows), *_row_limit(text)),
         restarts=rows.restarts,
         starts=_starts(start, rows),
         units=dict(zip(start.header.names, start.unit_cells, strict=False)),
@@ -315,6 +317,15 @@ def _starts(start: CsvStart | None, rows: Rows | None) -> tuple[tuple[int, str],
     comments = rows.comments if rows else ()
     below = [(at, text) for at, line in comments for text in start_lines([line])]
     return (*above, *below)
+
+
+def _row_limit(text: bytes) -> tuple[Note, ...]:
+    """A note where a file ends just where a spreadsheet's sheet does."""
+    lines = text.count(b"\n") + (0 if text.endswith(b"\n") else 1)
+    if lines != SHEET_LINES:
+        return ()
+    said = f"the file has {lines} lines, as many as a spreadsheet holds; its end may be missing"
+    return (Note("rows", said, 1),)
 
 
 _SAID = {

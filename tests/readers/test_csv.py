@@ -313,3 +313,18 @@ def test_the_fast_and_the_careful_path_read_the_same() -> None:
 
     assert fast.samples.equals(slow.samples)
     assert fast.info.rows_sha256 == slow.info.rows_sha256
+
+
+def test_a_file_that_ends_where_a_spreadsheet_does_says_so(monkeypatch) -> None:
+    monkeypatch.setattr("ridecheck.readers.csv_log.SHEET_LINES", 11)
+
+    assert said(part(table(*TEN)), "as many as a spreadsheet holds") == 1
+    assert not said(part(table(*TEN, "1.0,60")), "as many as a spreadsheet holds")
+
+
+def test_event_rows_between_samples_are_left_out_and_a_marker_column_is_kept() -> None:
+    how = layout(wheel_speed="v", marker="m")
+    read = part("t,v,m\n0.0,50,\n0.05,lap\n0.1,51,x\n# marker\n0.2,52,\n", how)
+
+    assert read.samples["marker"].to_list() == [False, True, False]
+    assert said(read, "number of fields") == 1
