@@ -79,7 +79,7 @@ def learn(
 
 def _longest_ride(log: Path, fleet: Path | None, layout: Path | None) -> "Ride":
     from ridecheck.signals.ride import Ride
-    from ridecheck.tracing import of_log
+    from ridecheck.trace.parts import of_log
 
     found = of_log(log, root=fleet, layout=layout)
     if not found:

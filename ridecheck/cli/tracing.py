@@ -11,7 +11,7 @@ from ridecheck.errors import UsageError
 
 if TYPE_CHECKING:
     from ridecheck.trace import RideTrace
-    from ridecheck.tracing import Traceable
+    from ridecheck.trace.parts import Traceable
 
 
 @app.command()
@@ -75,7 +75,7 @@ def trace(
 def _found(
     target: str, fleet: Path | None, layout: Path | None, model: Path | None
 ) -> "list[Traceable]":
-    from ridecheck.tracing import of_log, of_ride
+    from ridecheck.trace.parts import of_log, of_ride
 
     if Path(target).is_file():
         return of_log(Path(target), root=fleet, layout=layout, model=model)

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Any
 
-from ridecheck.occasions import Occasion
 from ridecheck.reporters.csv_report import cancels_csv
 from ridecheck.reporters.json_report import cancel_dict
 from ridecheck.reporters.wording import rounded, z_time
 from ridecheck.signals.order import Move
 from ridecheck.trace import Detectable, RideTrace, TracedCancel
+from ridecheck.trace.occasions import Occasion
 
 SCHEMA = "ridecheck-trace/1"
 

@@ -7,7 +7,6 @@ from ridecheck.model import Cancel
 from ridecheck.reporters import wording
 from ridecheck.reporters.terminal import cautions, in_ascii, wrapped
 from ridecheck.trace import (
-    CLEARED,
     Detectable,
     RideTrace,
     Strip,
@@ -15,6 +14,7 @@ from ridecheck.trace import (
     TracedCancel,
     View,
 )
+from ridecheck.trace.visibility import CLEARED
 
 LABEL = 20
 COLUMNS = 58

@@ -7,9 +7,9 @@ from rides import part_from, settings_from
 from scipy.stats import binomtest, false_discovery_control
 
 from ridecheck.model import ChannelFacts
-from ridecheck.occasions import Occasion, _corrected, at_least, occasions
 from ridecheck.signals import cruise
 from ridecheck.signals.ride import Ride
+from ridecheck.trace.occasions import Occasion, _corrected, at_least, occasions
 
 PIECES = ["speed to 100 at 1.5 m/s2", "cruise 100 km/h, gear 5, 400 s", "brake 2.5 m/s2 to 60"]
 START_S = 18.52

@@ -4,7 +4,8 @@ from datetime import UTC, datetime
 import pytest
 from rides import part_from, settings_from
 
-from ridecheck.trace import short_pulses, trace_ride
+from ridecheck.trace import trace_ride
+from ridecheck.trace.hand_or_fault import short_pulses
 
 PIECES = ["speed to 100 at 1.5 m/s2", "cruise 100 km/h, gear 5, 60 s"]
 HOLD_S = 18.52

@@ -1,0 +1,28 @@
+"""Every cancel of one ride to its second: what came first, and what the log could have shown.
+
+Nothing here weighs a bike.
+"""
+
+from ridecheck.trace.occasions import Occasion
+from ridecheck.trace.records import (
+    Detectable,
+    NextRide,
+    RideTrace,
+    Strip,
+    StripChannel,
+    TracedCancel,
+    View,
+)
+from ridecheck.trace.ride import trace_ride
+
+__all__ = [
+    "Detectable",
+    "NextRide",
+    "Occasion",
+    "RideTrace",
+    "Strip",
+    "StripChannel",
+    "TracedCancel",
+    "View",
+    "trace_ride",
+]

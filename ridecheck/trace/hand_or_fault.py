@@ -1,0 +1,120 @@
+"""What speaks for a hand or for a fault behind a cancel, in sentences."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from ridecheck.catalog import channels as catalog
+from ridecheck.model import Cancel, Span
+from ridecheck.signals import brakes, cruise, motion
+from ridecheck.signals.order import Move
+from ridecheck.signals.ride import Ride, once
+from ridecheck.signals.switches import Run
+
+STICKS_S, STICKS_KMH = 10.0, 30.0
+"""Nobody brakes or holds the clutch this long and rides on at this speed (common practice)."""
+
+SEVERAL = 3
+"""So many unrelated switches in one row point at supply, earth or logger."""
+
+BRAKE_LINE = ("front_brake", "rear_brake", "brake_lamp")
+
+
+def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
+    """Sentences about one cancel; found: what moved round it."""
+    channel = _pulsing_channel(ride, cancel)
+    if channel:
+        pulses = short_pulses(ride, channel)
+        off = sum(ride.runs("cruise_engaged").value_at(p.start_s - 1e-3) == 0 for p in pulses)
+        others = len(pulses) - 1
+        plain = channel.replace("_", " ")
+        if others > 0:
+            yield (
+                f"{len(pulses)} short pulses nobody made on the {plain} in this ride, "
+                f"{off} of them with cruise off"
+            )
+        elif others == 0:
+            yield f"the only short pulse nobody made on the {plain} in this ride"
+    yield from _stays_on(ride, cancel)
+    if cancel.cause == "clutch":
+        yield from _clutch_parts(ride, cancel)
+    together = _together(found, cancel.t_s)
+    if len(together) >= SEVERAL:
+        names = ", ".join(n.replace("_", " ") for n in together)
+        yield (
+            f"{len(together)} unrelated switches changed in one row ({names}): look at supply, "
+            "earth and logger before any of them"
+        )
+
+
+def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
+    """The switch whose short pulse ended the engagement, "" where none did."""
+    pulse_s = cancel.pulse_s
+    channel = {
+        "cancel_switch": "switch_cancel",
+        "power_switch": "cruise_armed",
+    }.get(cancel.cause, cancel.cause)
+    if pulse_s is None or pulse_s > cruise.SHORT_PULSE_S + 1e-6 or cancel.commanded:
+        return ""
+    return channel if channel in catalog() and ride.has(channel) else ""
+
+
+@once
+def short_pulses(ride: Ride, channel: str) -> tuple[Run, ...]:
+    """On-runs of a switch too short for a hand, after which the bike did not slow."""
+    rate_ms2 = motion.acceleration(ride) if ride.has("wheel_speed") else np.empty(0)
+    found = []
+    for run in ride.runs(channel).on():
+        sharp = run.sharp_start and run.sharp_end
+        if not sharp or run.length_s > cruise.SHORT_PULSE_S + 1e-6:
+            continue
+        after = rate_ms2[ride.slice(Span(run.start_s - 0.2, run.end_s + 1.5))]
+        known = after[np.isfinite(after)]
+        if len(known) and -float(known.min()) > cruise.HARD_MS2:
+            continue
+        found.append(run)
+    return tuple(found)
+
+
+def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
+    """A control that stays on while the bike rides on: a switch that sticks looks so."""
+    channel = cancel.cause
+    if channel not in (*brakes.CONTROLS, "brake_lamp", "clutch", "roll_off") or not ride.has(
+        channel
+    ):
+        return
+    run = next((r for r in ride.runs(channel).on() if r.start_s <= cancel.t_s < r.end_s), None)
+    if run is None or run.length_s < STICKS_S:
+        return
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(cancel.t_s + 2.0, run.end_s))]
+    if np.isfinite(speed).any() and float(np.nanmedian(speed)) > STICKS_KMH:
+        plain = channel.replace("_", " ")
+        yield (
+            f"{plain} stayed on for {run.length_s:.0f} s, at {np.nanmedian(speed):.0f} km/h: a "
+            "switch that sticks or a control that drags looks so"
+        )
+
+
+def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterator[str]:
+    """Did engine and wheel part, as they do behind a clutch that is pulled?"""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = ride.numbers("engine_speed") / ride.numbers("wheel_speed")
+    before = ratio[ride.slice(Span(cancel.t_s - 2.0, cancel.t_s - 0.5))]
+    after = ratio[ride.slice(Span(cancel.t_s - 0.2, cancel.t_s + 1.5))]
+    if not (np.isfinite(before).any() and np.isfinite(after).any()):
+        return
+    change = float(np.nanmax(np.abs(after / np.nanmedian(before) - 1.0)))
+    verb = "parted" if change > 0.06 else "did not part"
+    yield f"engine and wheel {verb} (ratio within {100 * change:.0f} %)"
+
+
+def _together(found: Sequence[Move], t_s: float) -> list[str]:
+    """Unrelated switches that changed in the row of the cancel; the brake line counts once."""
+    names = {
+        "brake" if m.channel in BRAKE_LINE else m.channel
+        for m in found
+        if abs(m.at_s - t_s) < 1e-3
+        and m.channel != "cruise_engaged"
+        and catalog()[m.channel].kind == "switch"
+    }
+    return sorted(names)
