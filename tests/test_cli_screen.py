@@ -182,3 +182,29 @@ def test_a_log_that_cannot_be_used_is_set_aside_once(tmp_path, capsys):
     assert "1 log not read" in first
     assert "- T07_picture.csv: " in first
     assert again == first
+
+
+def test_a_mistake_in_a_bikes_file_is_told_and_the_rest_is_judged(tmp_path, capsys):
+    run(["init", str(tmp_path / "new")])
+    with (tmp_path / "new" / "bikes" / "T07.toml").open("a", encoding="utf-8") as file:
+        file.write("\ncolour = 3\n")
+    capsys.readouterr()
+
+    out, err, code = screened(capsys, "screen", "--fleet", str(tmp_path / "new"))
+
+    assert code == 2
+    assert "bikes/T07.toml:" in err
+    assert "colour" in err
+    assert "1 no opinion" in out
+
+
+def test_a_wrong_fleet_file_stops_the_run_with_every_mistake(tmp_path, capsys):
+    run(["init", str(tmp_path / "new")])
+    (tmp_path / "new" / "fleet.toml").write_text('nam = "x"\ntime_zone = "Mars/Base"\n', "utf-8")
+    capsys.readouterr()
+
+    out, err, code = screened(capsys, "screen", "--fleet", str(tmp_path / "new"))
+
+    assert (out, code) == ("", 2)
+    assert "nam" in err
+    assert "Mars/Base" in err
