@@ -16,6 +16,8 @@ References
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cruise
@@ -27,6 +29,7 @@ class Limits:
     """Thresholds of this rule."""
 
     longer_than_s: float = threshold(1.0, "s", "two lamps of one unit change within a second")
+    moving_kmh: float = threshold(5.0, "km/h", "at standstill a self test can light the flag")
 
 
 @rule(
@@ -46,7 +49,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     armed = 0
     for engagement in cruise.engagements(ride):
         begin = Span(engagement.span.start_s, engagement.span.start_s + slack_s)
-        if engagement.span.length_s <= slack_s:
+        speed = ride.numbers("wheel_speed")[ride.slice(engagement.span)]
+        stands = np.isfinite(speed).any() and np.nanmax(speed) < limits.moving_kmh
+        if engagement.span.length_s <= slack_s or stands:
             continue
         answer = ride.runs("cruise_armed").any_on(begin)
         armed += answer is True

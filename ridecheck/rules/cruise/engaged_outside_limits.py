@@ -36,6 +36,7 @@ class Limits:
     low_kmh: float = threshold(4.0, "km/h", "hysteresis of the lowest speed, and rounding")
     high: float = threshold(1.25, "", "of the highest: a downhill or an override goes over it")
     longer_than_s: float = threshold(3.0, "s", "filters of speed and gear take up to 2 s")
+    moving_kmh: float = threshold(5.0, "km/h", "at standstill a self test can light the flag")
     riding_kmh: float = threshold(20.0, "km/h", "slower, neutral may be meant")
 
 
@@ -75,7 +76,7 @@ def _outside(ride: Ride, limits: Limits) -> Iterator[tuple[str, NDArray[np.bool_
     with np.errstate(invalid="ignore"):
         yield (
             f"far under the model's lowest cruise speed of {model.minimum_kmh:.0f} km/h",
-            speed < limits.low * model.minimum_kmh - limits.low_kmh,
+            (speed < limits.low * model.minimum_kmh - limits.low_kmh) & (speed > limits.moving_kmh),
         )
         yield (
             f"far over the model's highest cruise speed of {model.maximum_kmh:.0f} km/h",

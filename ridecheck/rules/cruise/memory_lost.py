@@ -34,6 +34,7 @@ class Limits:
     """Thresholds of this rule."""
 
     pressed_within_s: float = threshold(1.0, "s", "a long press, and one late row")
+    off_within_s: float = threshold(1.0, "s", "a unit without supply has let go by then")
     moving_kmh: float = threshold(20.0, "km/h", "slower, the key may be on its way to off")
     shown_s: float = threshold(2.0, "s", "a speed shown so long after a cancel is stored")
 
@@ -66,6 +67,8 @@ def _lamp_off(ride: Ride, limits: Limits) -> Iterator[Finding]:
         near = Span(run.end_s - slack_s, run.end_s + ride.interval_s("switch_power"))
         if ride.runs("switch_power").any_on(near) is not False:
             continue
+        if ride.runs("cruise_engaged").value_at(run.end_s + limits.off_within_s) == 1:
+            continue  # cruise goes on: the lamp, not the unit; another rule's matter
         engaged = ride.runs("cruise_engaged").any_on(Span(run.end_s - 1.0, run.end_s))
         with_it = "; cruise was engaged" if engaged else ""
         yield Finding(
