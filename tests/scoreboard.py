@@ -114,8 +114,8 @@ def _drawn(job: Job, bike: str = "B000"):
     options = {}
     if job.kind == "full":
         options = {"channels": "full", "rate_hz": 20.0}
-    elif job.kind == "few":
-        options = {"channels": "few"}
+    elif job.kind in ("few", "everything"):
+        options = {"channels": job.kind}
     elif job.kind == "slow":
         options = {"rate_hz": 1.0}
     elif job.kind == "plain":
@@ -340,7 +340,8 @@ def jobs_for(
         jobs += [Job(population, seed, n, "fault", fault) for n in range(sizes["fault"])]
     if only:
         return jobs
-    kinds = ("full", "plain", "", "few", "slow", "wrong-model", *sorted(INCIDENTS), "full", "")
+    usual = ("full", "plain", "", "everything", "few", "slow", "wrong-model")
+    kinds = (*usual, *sorted(INCIDENTS), "full", "everything", "")
     jobs += [
         Job(population, seed, n, "healthy", kind=kinds[n % len(kinds)])
         for n in range(sizes["healthy"])

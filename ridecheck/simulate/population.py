@@ -70,7 +70,14 @@ REPORTING_MODELS: tuple[ModelSpec, ...] = (
 )  # fmt: skip
 
 FULL = (*FULL_CHANNELS, "switch_cancel", "throttle_grip", "gps_speed", "front_wheel_speed")
+EVERYTHING = (
+    *FULL, "brake_lamp", "front_brake_pressure", "rear_brake_pressure", "neutral_switch",
+    "run_switch", "side_stand", "abs_active", "traction_active", "marker", "fault_lamp",
+    "altitude", "lean_angle", "yaw_rate", "acceleration", "vertical_acceleration", "odometer",
+    "coolant_temperature", "air_temperature",
+)  # fmt: skip
 CHANNELS: Mapping[str, tuple[str, ...]] = {
+    "everything": EVERYTHING,
     "full": FULL,
     "usual": (*FULL_CHANNELS, "switch_cancel"),
     "one lamp": (
@@ -145,6 +152,7 @@ REPORTING = Population(
 
 POPULATIONS = {p.name: p for p in (TUNING, REPORTING)}
 
+SHARES = {"everything": 0.2, "full": 0.3, "usual": 0.4, "one lamp": 0.1}
 RATES_HZ = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 RATE_SHARES = (0.06, 0.05, 0.13, 0.24, 0.30, 0.16, 0.06)
 FIRST_DAY = datetime(2026, 4, 6, 7, 0, tzinfo=UTC)
@@ -201,7 +209,7 @@ def _logger(
     population: Population, rng: Generator, rate_hz: float | None, channels: str, fault: str
 ) -> LoggerSpec:
     rate = float(rng.choice(RATES_HZ, p=RATE_SHARES)) if rate_hz is None else rate_hz
-    which = channels or str(rng.choice(["full", "usual", "one lamp"], p=[0.45, 0.45, 0.10]))
+    which = channels or str(rng.choice(list(SHARES), p=list(SHARES.values())))
     names = CHANNELS[which]
     if fault:
         names = (*names, *(c for c in FAULTS[fault].about.needs if c not in names))
@@ -210,6 +218,10 @@ def _logger(
     refresh = {"supply_voltage": 1.0, "cruise_set_speed": 0.5} if slow else {}
     refresh["gps_speed"] = max(1.0 / rate, float(rng.choice([0.1, 0.2, 1.0])))
     latched = ("front_brake", "rear_brake", "clutch", "roll_off") if rng.random() < 0.1 else ()
+    late_s = float(rng.choice([0.0, 0.05, 0.1], p=[0.85, 0.08, 0.07]))
+    late: dict[str, float] = {
+        c: late_s for c in ("front_brake", "rear_brake", "clutch") if late_s and c in names
+    }
     return LoggerSpec(
         name=f"{dialect}-{rate:g}hz-{int(rng.integers(1_000_000))}",
         dialect=dialect,
@@ -218,6 +230,7 @@ def _logger(
         refresh_s={k: v for k, v in refresh.items() if v > 1.0 / rate},
         blank_between=("gps_speed",) if rng.random() < 0.5 else (),
         latched=tuple(c for c in latched if c in names),
+        skew_s=late,
         jitter_s=float(rng.choice([0.0, 0.002, 0.01])),
         engine_lag_s=round(float(rng.uniform(*population.engine_lag_s)), 3),
         engine_step_rpm=float(rng.choice([1.0, 5.0, 10.0, 50.0])),

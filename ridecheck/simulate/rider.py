@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from numpy.random import Generator
 
-from ridecheck.simulate.physics import RPM_PER_RADPS
 from ridecheck.simulate.route import POINT_M, Route
 from ridecheck.simulate.spec import RiderHabit
 
@@ -454,8 +453,3 @@ class Rider:
         else:
             self.push(ride, "clutch", t_s, float(self.rng.uniform(0.6, 1.2)))
             self.note(t_s, "pulls the clutch")
-
-
-def rpm_to_radps(rpm: float) -> float:
-    """Engine speed in rad/s."""
-    return rpm / RPM_PER_RADPS

@@ -3,7 +3,6 @@
 import itertools
 import math
 from collections.abc import Callable, Mapping
-from datetime import timedelta
 from functools import partial
 
 import numpy as np
@@ -355,9 +354,3 @@ SOURCES: Mapping[str, Source] = {
     "coolant_temperature": partial(_plain, "coolant_c", 1.0, 0.2),
     "air_temperature": _air,
 }
-
-
-def recorded_span(frame: pl.DataFrame) -> timedelta:
-    """Time from a log's first to its last row."""
-    span = frame["time"][-1] - frame["time"][0]
-    return span if isinstance(span, timedelta) else timedelta(0)
