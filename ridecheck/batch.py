@@ -78,6 +78,7 @@ class ScreenOutcome:
 class RunOptions:
     """How a run is to be done. now: the clock. verify: hash every log, known or not.
 
+    first_seen: when logs that are new are said to be seen first, the clock by default.
     always_write: write the pages even where nothing changed.
     """
 
@@ -89,6 +90,7 @@ class RunOptions:
     workers: int | None = None
     progress: Progress | None = None
     now: datetime = field(default_factory=lambda: datetime.now(UTC))
+    first_seen: datetime | None = None
     verify: bool = False
     always_write: bool = True
     job: Job = SCREENING
@@ -276,14 +278,15 @@ class Run:
         arrivals = Arrivals(self.root, self.fleet, known, self.root / job.inbox)
         arrivals.choose(options.logs)
         arrivals.leave_growing(options.now, 60.0 * job.settle_minutes)
+        first_seen = options.first_seen or options.now
         tasks = arrivals.to_take(
-            options.now,
+            first_seen,
             layout=options.layout,
             bike=options.bike,
             layouts=job.layouts,
             verify=options.verify,
         )
-        arrivals.take(tasks, self.crew, options.now)
+        arrivals.take(tasks, self.crew, first_seen)
         return arrivals
 
     def _weigh(self, bikes: Bikes, known: Known, update: IndexUpdate) -> list[BikeReport]:

@@ -13,7 +13,7 @@ from ridecheck import aside, store
 from ridecheck.batch import RunOptions, broken_off, held, run_fleet
 from ridecheck.bikes import Bikes
 from ridecheck.errors import UsageError
-from ridecheck.files import write_whole
+from ridecheck.files import remove, write_whole
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.index import Known, index_update, read_known
 from ridecheck.model import Note, RideResult, SetAside, Severity
@@ -85,6 +85,8 @@ def forget(
     with held(root):
         try:
             forgotten = _forget(fleet, bike, since, until)
+            for folder in ("bikes", "archive"):  # of a bike still in the fleet it is made anew
+                remove(root / "reports" / folder / f"{bike}.html")
             run_fleet(fleet, RunOptions(logs=(), now=now))
         except OSError as error:
             raise broken_off(error) from error

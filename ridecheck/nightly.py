@@ -141,7 +141,8 @@ def night(
     check_options(fleet, options)
     with held(root):
         # A clock that was set back must not make yesterday's logs look like tomorrow's.
-        options = replace(options, now=max(started, _last_finished(root) or started))
+        first_seen = max(started, _last_finished(root) or started)
+        options = replace(options, first_seen=first_seen)
         outcome = run_fleet(fleet, options)
         before = _verdicts(root)
         rose = _rose(outcome, before)

@@ -384,6 +384,19 @@ def test_forget_removes_a_bike_and_lists_what_a_person_must_delete(tmp_path):
     assert "T01-20260504" not in (folder.root / "reports/index.html").read_text()
 
 
+def test_forget_takes_the_pages_of_a_bike_that_left_the_fleet_out_of_the_archive(tmp_path):
+    folder = Folder(tmp_path / "fleet", ("T01", "T02"))
+    folder.ride(day(0), "T01")
+    folder.screen()
+    (folder.root / "bikes/T01.toml").unlink()
+    folder.write("reports/archive/T01.html", "an older page")
+    forget(folder.root, "T01", now=NOW)
+    folder.screen()
+
+    assert not list((folder.root / "reports").rglob("T01.html"))
+    assert "T01" not in folder.report()
+
+
 def test_forget_between_two_instants_keeps_the_rest(tmp_path):
     folder = Folder(tmp_path / "fleet")
     for n in range(3):

@@ -11,6 +11,7 @@ import argparse
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -34,6 +35,8 @@ from ridecheck.nightly import night
 
 AS_OF = day(40)
 KEPT = ("rides", "results", "reports", "set_aside", "log", "ridecheck.duckdb")
+WRITTEN = re.compile(rb'"generated_at": "[^"]*"|[Ww]ritten \d{4}-\d\d-\d\d[ T]\d\d:\d\d')
+"""The one thing that may differ from night to night."""
 SHORT = [
     "stand 2 s",
     "speed to 80 at 3 m/s2",
@@ -115,7 +118,7 @@ def state(root: Path) -> dict[str, object]:
     for folder in ("results", "reports", "set_aside"):
         for path in sorted((root / folder).rglob("*")):
             if path.is_file():
-                found[str(path.relative_to(root))] = path.read_bytes()
+                found[str(path.relative_to(root))] = WRITTEN.sub(b"", path.read_bytes())
     found["rides"] = sorted(str(p.relative_to(root)) for p in (root / "rides").rglob("*.parquet"))
     with duckdb.connect(str(root / "ridecheck.duckdb"), read_only=True) as con:
         names = [n for (n,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()]
