@@ -57,7 +57,7 @@ LEAST_WHERE_SEEN = 0.05
 CHECKS_TOLD = 8
 WORTH_A_CHECK = 0.01
 """A check that finds the fault less often than this is not told."""
-DOUBTFUL = 0.2
+DOUBTFUL = 0.5
 """Below this chance of any fault, only causes that show what was seen are looked for."""
 OWN_SIGN = 0.3
 """A cause shows a sign as its own from this chance on."""

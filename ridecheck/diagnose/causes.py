@@ -35,14 +35,19 @@ class PartFacts:
 
 @dataclass(frozen=True, slots=True, config=_STRICT)
 class Sign:
-    """Something a log can show: findings of a rule, or a switch that was never on."""
+    """Something a log can show: findings of a rule, or a switch that was never on.
+
+    channels: only findings that name one of them. fits: only in rides whose log fits
+    another model of the fleet (True), or none (False).
+    """
 
     id: str
     tells: str
     rule: str = ""
     never_on: str = ""
     channels: tuple[str, ...] = ()
-    false_per_ride: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.003
+    fits: bool | None = None
+    false_per_ride: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.0007
 
 
 @dataclass(frozen=True, slots=True, config=_STRICT)
@@ -64,6 +69,7 @@ class Cause:
     per_hour: Annotated[float, Field(gt=0.0)] = 4.0
     cancels: Chance = 0.0
     cancels_as: tuple[str, ...] = ()
+    cancels_silent: Chance = 0.0
     found_by: Chances = field(default_factory=dict)
     weight: float = 0.0
 

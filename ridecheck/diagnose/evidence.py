@@ -22,7 +22,8 @@ FALSE_CANCELS_FULL = 0.02
 """Rides of a bike in order that seem to have a cancel nobody asked for, all inputs logged."""
 FALSE_CANCELS_VOTE = 0.1
 """The same where the rider's next press is all there is to judge by."""
-TEN_HZ_S = 0.101
+TWENTY_HZ_S = 0.0505
+"""Refresh that counts as 20 Hz, with the clock's jitter."""
 USES_ALL_S = 120.0
 """In so long a rider uses every control he ever uses (common practice)."""
 ENGAGED_S_PER_CANCEL = 1200.0
@@ -123,7 +124,10 @@ class Evidence:
             return False
         if sign.channels and finding.channels and not set(sign.channels) & set(finding.channels):
             return False
-        return self._speaks_of_the_bike(sign, self._by_id[finding.ride])
+        ride = self._by_id[finding.ride]
+        if sign.fits is not None and sign.fits is not bool(ride.fits):
+            return False
+        return self._speaks_of_the_bike(sign, ride)
 
     @staticmethod
     def _speaks_of_the_bike(sign: Sign, ride: RideResult) -> bool:
@@ -149,11 +153,17 @@ class Evidence:
         return self._part_of_what_clears(outcome)
 
     def _look_for_use(self, sign: Sign, ride: RideResult) -> float:
-        """1 where a ride goes on long enough after its first finding to use every control."""
-        if ride.ride not in self._first_s or not ride.fits_model:
+        """1 where it can be told whether a switch still works after the first finding.
+
+        Told by what follows, if that is long enough; else only by a switch that was on
+        nowhere in a ride long enough.
+        """
+        last_s = ride.measures.get(f"last_on_s.{sign.never_on}")
+        if last_s is None or ride.ride not in self._first_s or not ride.fits_model:
             return 0.0
-        enough = ride.duration_s - self._first_s[ride.ride] >= USES_ALL_S
-        return float(enough and f"last_on_s.{sign.never_on}" in ride.measures)
+        after_s = ride.duration_s - self._first_s[ride.ride]
+        nowhere = last_s < 0.0 and ride.duration_s >= USES_ALL_S
+        return float(after_s >= USES_ALL_S or nowhere)
 
     def _part_of_what_clears(self, outcome: RuleOutcome) -> float:
         """Share of the exposure that would have been enough for an ok."""
@@ -201,14 +211,14 @@ class Evidence:
     def false_cancels(self) -> float:
         """How many rides a bike in order would seem to have such a cancel in.
 
-        Where inputs are not logged, or too slowly, all that speaks is that the rider wanted
-        cruise back: that is wrong more often.
+        Where inputs are not logged, or slower than 20 Hz, a short press may be missed and all
+        that speaks is that the rider wanted cruise back: that is wrong more often.
         """
         expected = 0.0
         for ride in self.rides:
             if ride.engagements and ride.fits_model:
                 full = all(
-                    logged(ride, c) and ride.channels[c].interval_s <= TEN_HZ_S
+                    logged(ride, c) and ride.channels[c].interval_s <= TWENTY_HZ_S
                     for c in self._must_cancel
                 )
                 expected += FALSE_CANCELS_FULL if full else FALSE_CANCELS_VOTE
@@ -226,11 +236,11 @@ class Evidence:
             seen = [pulse_chance(cause, c, ride) for c in self.known.cancels[kind]]
             if any(seen):
                 visible[kind] = max(seen)
-        best = max(visible.values(), default=0.0)
+        traced = 1.0 - cause.cancels_silent
         if cancel.logged_as == UNEXPLAINED:
-            return 1.0 - best
+            return 1.0 - traced * max(visible.values(), default=0.0)
         # A stop lamp that is logged beside its switch shares the cancels with it.
-        return visible.get(cancel.logged_as, 0.0) / max(1, len(visible))
+        return traced * visible.get(cancel.logged_as, 0.0) / max(1, len(visible))
 
     # ------------------------------------------------------------------ what was logged
 

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-FAULTY_BIKES = 0.25
-"""Share of bikes with a fault before any log is read (common practice, rental fleet)."""
-NOT_LISTED = 0.02
+FAULTY_BIKES = 0.6
+"""Share of bikes with a fault among those brought up at all (common practice)."""
+NOT_LISTED = 0.01
 """Weight of a fault that is not listed, as a share of all that are."""
 NOT_LISTED_SHOWS = 0.002
 """Chance that a fault not listed shows any one sign."""
-TEMPER = 0.8
+TEMPER = 0.9
 """Signs of one event are not independent, so together they count for less than each alone."""
 STRAY_CANCEL = 0.03
 """Chance that a cancel of a cause is logged as something else."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.diagnose.causes import Cause, Knowledge, Sign
-from ridecheck.diagnose.evidence import UNEXPLAINED, Evidence, pulse_chance
+from ridecheck.diagnose.evidence import TWENTY_HZ_S, UNEXPLAINED, Evidence, pulse_chance
 from ridecheck.diagnose.history import Bench, Moved
 from ridecheck.diagnose.posterior import Posterior
 from ridecheck.model import Settings, Suspect
@@ -16,8 +16,8 @@ SHOWN = 0.03
 AT_MOST = 6
 BY_ELIMINATION = 0.29
 """No part gets more than this by nothing but the others' innocence."""
-TWENTY_HZ_S = 0.0505
-"""Refresh that counts as 20 Hz, with the clock's jitter."""
+NO_GUESS = 0.2
+"""With nothing of any part's own seen, a share spread thinner than this names nobody."""
 COMES_FIRST = 0.25
 """A wrong model or a bad logger this likely is named before any part of the bike."""
 NOT_THE_BIKE = ("wrong_model", "logger")
@@ -59,11 +59,12 @@ class Case:
 def suspects_of(case: Case) -> tuple[Suspect, ...]:
     """The parts worth suspecting, the one to look at first in front; shares sum to at most 1."""
     shares = {part: case.of_part(part) for part in case.known.parts}
-    likely = sum(shares.values()) >= 0.5
     shares = _capped(case, shares)
     kept = {p: s for p, s in shares.items() if s >= SHOWN}
-    if not likely and not any(_has_own_evidence(case, p) for p in kept):
-        return ()  # more likely than not nothing listed, and nothing but guesses
+    if max(kept.values(), default=0.0) < NO_GUESS and not any(
+        _has_own_evidence(case, p) for p in kept
+    ):
+        return ()
     first = {p for p in NOT_THE_BIKE if kept.get(p, 0.0) >= COMES_FIRST}
     order = sorted(kept, key=lambda p: (p not in first, -round(kept[p], 9), p))[:AT_MOST]
     return tuple(_suspect(case, part, kept[part]) for part in order)

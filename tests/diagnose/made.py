@@ -61,6 +61,7 @@ def ride(
     severity: Severity = Severity.FAULT,
     cancels: Iterable[str] = (),
     fits_model: bool = True,
+    fits: tuple[str, ...] = ("another-model",),
     dated: bool = True,
     never_on: Iterable[str] | None = None,
 ) -> RideResult:
@@ -109,6 +110,7 @@ def ride(
         findings=findings,
         cancels=tuple(cancel(cause, name, at_s=60.0 * (1 + k)) for k, cause in enumerate(cancels)),
         fits_model=fits_model,
+        fits=() if fits_model else fits,
         measures={}
         if never_on is None
         else {f"last_on_s.{c}": -1.0 if c in set(never_on) else 3000.0 for c in channels},

@@ -154,7 +154,7 @@ def test_both_brakes_dead_with_set_ignored_is_rather_the_fuse_they_share():
     assert parts(told(rides))[0] == "supply"
 
 
-def test_guesses_are_not_named_while_no_fault_is_the_likelier():
+def test_guesses_spread_over_many_parts_name_nobody():
     lone = ride(1, ok=RULES, hz=1.0, hours=0.2, cancels=["unexplained"])
 
     found = told([lone, ride(2, ok=RULES, hz=1.0)])
@@ -392,6 +392,15 @@ class TestWrongModelAndLogger:
         found = told([ride(1, ok=RULES, found=odd, times=3, fits_model=False)])
 
         assert parts(found)[0] == "wrong_model"
+
+    def test_a_log_that_fits_no_model_at_all_may_be_the_speed_signals_scale(self):
+        odd = {WRONG: ("wheel_speed", "engine_speed")}
+        kw = {"ok": RULES, "found": odd, "times": 3, "fits_model": False}
+        another = told([ride(1, **kw)])
+        none = told([ride(1, fits=(), **kw)])
+
+        assert probability(none, "speed_sensor") > 2 * probability(another, "speed_sensor")
+        assert parts(none)[0] == "wrong_model"
 
     def test_findings_on_such_a_log_do_not_make_the_bike_suspect(self):
         odd = {WRONG: ("wheel_speed",), LOST: ("wheel_speed",)}
