@@ -221,7 +221,8 @@ def rows_sha256(samples: pl.DataFrame) -> str:
         if name == "time":
             digest.update(series.dt.epoch("us").to_numpy().tobytes())
         elif series.dtype == pl.Float64:
-            digest.update((series.fill_null(float("nan")) + 0.0).to_numpy().tobytes())
+            values = series.to_numpy() + 0.0  # blanks come as NaN; -0.0 is 0.0
+            digest.update(np.ascontiguousarray(values).data)
         else:
             digest.update(series.cast(pl.Int8).fill_null(-1).to_numpy().tobytes())
     return digest.hexdigest()

@@ -71,7 +71,7 @@ def refuse_reversed_brakes(samples: pl.DataFrame, layout: "Layout", *, where: st
     switch read the wrong way round is off just when the bike slows. ``time`` is Int64.
     """
     speed = next((samples[n].to_numpy() for n in SPEEDS if n in samples.columns), None)
-    controls = [n for n in CONTROLS if n in samples.columns]
+    controls = [n for n in CONTROLS if n in samples.columns and _often_on(samples[n])]
     if speed is None or not controls:
         return
     slowing, riding = _slowing_and_riding(samples["time"].to_numpy() / 1e6, speed)
@@ -94,6 +94,11 @@ def refuse_reversed_brakes(samples: pl.DataFrame, layout: "Layout", *, where: st
                 f"off in {1 - slowing_on.mean():.0%} of the slowing",
                 what_to_do=f"Swap on and off in [columns.{name}], or set inverted = true.",
             )
+
+
+def _often_on(switch: pl.Series) -> bool:
+    """A switch that is seldom on is not read the wrong way round."""
+    return float(switch.mean() or 0.0) > 1 - MOSTLY  # type: ignore[arg-type]
 
 
 def _slowing_and_riding(t_s: Floats, speed: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -72,7 +72,7 @@ def gear_fit(gear: Floats, x: Floats, y: Floats) -> float:
     Each number has a ratio of its own, falling from gear to gear.
     """
     known = np.isfinite(gear) & np.isfinite(x) & np.isfinite(y)
-    known &= (x > 0.15 * np.nanpercentile(x, 99.5)) & (gear >= 1)
+    known &= (x > 0.15 * np.nanpercentile(x, 99.5)) & (gear >= 1) & (y > 0)
     if known.sum() < 100:
         return 0.0
     g, ratio = gear[known], np.log(y[known] / x[known])

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from ridecheck.errors import LogError
-from ridecheck.readers.csv_rows import careful_rows, plain_rows
+from ridecheck.readers.csv_rows import Rows, careful_rows, each_is_whole, plain_rows
 from ridecheck.readers.csv_text import (
     SEPARATOR_NAMES,
     encoding_of,
@@ -308,13 +308,21 @@ def _all_text(
     rows = None
     if separator != "spaces":
         rows = plain_rows(body, separator, len(names), first_line=first_line, trails=trails)
-    if rows is None:
+    try:
+        frame = None if rows is None else _as_text(rows)
+    except pl.exceptions.ComputeError:
+        frame = None  # a row with more fields
+    if rows is None or frame is None or not each_is_whole(rows, not frame[:, -1].null_count()):
         rows = careful_rows(
             body, separator, len(names), first_line=first_line, header=header, trails=trails
         )
-    schema = {f"c{i}": pl.String() for i in range(rows.fields)}
-    frame = pl.read_csv(
-        rows.body, has_header=False, schema=schema, separator=rows.separator, quote_char=None
-    )
+        frame = _as_text(rows)
     renamed = {f"c{i}": n for i, n in enumerate(names[: rows.fields]) if n and names.count(n) == 1}
     return frame.select(list(renamed)).rename(renamed)
+
+
+def _as_text(rows: Rows) -> pl.DataFrame:
+    schema = {f"c{i}": pl.String() for i in range(rows.fields)}
+    return pl.read_csv(
+        rows.body, has_header=False, schema=schema, separator=rows.separator, quote_char=None
+    )

@@ -2,7 +2,7 @@
 
 import codecs
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
@@ -10,7 +10,7 @@ import polars as pl
 
 from ridecheck.errors import LogError
 from ridecheck.model import Note
-from ridecheck.readers.csv_rows import Rows, careful_rows, plain_rows
+from ridecheck.readers.csv_rows import Rows, careful_rows, each_is_whole, plain_rows
 from ridecheck.readers.csv_text import (
     HEADER_WITHIN_BYTES,
     Header,
@@ -92,10 +92,9 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
         )
     text, _ = to_utf8(data, layout.file.encoding)
     start = read_start(text, layout, shown=shown)
-    rows = rows_of(text[start.body_at :], start)
+    rows, frame = read_block(text[start.body_at :], start, layout, shown=shown)
     if not len(rows.line):
         raise _no_rows(start, shown, sum(rows.left_out.counts.values()))
-    frame = read_rows(rows, start, layout, shown=shown)
     return RawTable(
         frame=frame,
         notes=(*left_out_notes(rows), *_row_limit(text)),
@@ -138,12 +137,12 @@ def csv_batches(
         body, pending = pending[:cut], pending[cut:]
         if not body:
             continue
-        rows = rows_of(body, start, first_line=line, complete=more)
+        rows, frame = read_block(body, start, layout, shown=shown, first_line=line, complete=more)
         line += body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
         if not len(rows.line):
             continue
         yield RawTable(
-            frame=read_rows(rows, start, layout, shown=shown),
+            frame=frame,
             notes=left_out_notes(rows),
             restarts=rows.restarts,
             starts=(*above, *_starts(None, rows)),
@@ -164,15 +163,30 @@ def _last_line_end(text: bytes) -> int:
     return text.rfind(b"\r", 0, -1) + 1
 
 
-def rows_of(body: bytes, start: CsvStart, *, first_line: int = 0, complete: bool = False) -> Rows:
-    """The rows of a stretch of the file that begins at a line (first_line, from 1)."""
+def read_block(
+    body: bytes,
+    start: CsvStart,
+    layout: "Layout",
+    *,
+    shown: str,
+    first_line: int = 0,
+    complete: bool = False,
+) -> tuple[Rows, pl.DataFrame]:
+    """The rows of a stretch of the file that begins at a line (first_line, from 1).
+
+    The frame holds the mapped columns, typed as the numbers they plainly are, else as
+    text; and ``row``. Time columns stay text: they are shown as written. Anything polars
+    cannot take as a number turns its column into text, so that bad cells can be told.
+    complete False: the body is the end of the file.
+    """
     first_line = first_line or start.first_line
     separator, fields = start.header.separator, len(start.header.names)
     if separator != "spaces":
         plain = plain_rows(body, separator, fields, first_line=first_line, trails=start.trails)
-        if plain is not None and start.header.text.strip().encode() not in body:
-            return plain
-    return careful_rows(
+        frame = None if plain is None else _read_plain(plain, start, layout, shown)
+        if plain is not None and frame is not None:
+            return plain, frame
+    rows = careful_rows(
         body,
         separator,
         fields,
@@ -182,44 +196,62 @@ def rows_of(body: bytes, start: CsvStart, *, first_line: int = 0, complete: bool
         unit_cells=start.unit_cells,
         complete=complete,
     )
-
-
-def read_rows(rows: Rows, start: CsvStart, layout: "Layout", *, shown: str) -> pl.DataFrame:
-    """Mapped columns, typed as the numbers they plainly are, else as text; and ``row``.
-
-    Time columns stay text: they are shown as written. Anything polars cannot take as a
-    number turns its column into text, so that the bad cells can be told and counted.
-    """
-    mapped = start.mapped()
-    index = {name: start.header.names.index(name) for name in mapped}
-    as_text = set(time_columns(layout)) | {layout.file.bike_column, layout.file.name_column}
-    types = _plain_types(rows, [index[n] for n in mapped], layout, shown)
-    wanted = {
-        index[n]: pl.String() if n in as_text else kind
-        for n, kind in zip(mapped, types, strict=True)
-    }
-    frame = _parse(rows, wanted, layout)
-    names = {f"c{at}": name for name, at in index.items()}
-    return frame.rename(names).with_columns(pl.Series("row", rows.line, dtype=pl.UInt32))
-
-
-def _parse(rows: Rows, types: dict[int, pl.DataType], layout: "Layout") -> pl.DataFrame:
-    schema = {f"c{i}": types.get(i, pl.String()) for i in range(rows.fields)}
+    if not len(rows.line):
+        return rows, pl.DataFrame()
+    types = _types(rows, start, layout, shown)
     try:
-        return _parse_once(rows, sorted(types), schema, layout)
+        frame = _parse(rows, types, layout)
     except pl.exceptions.ComputeError:
-        text: dict[str, pl.DataType] = dict.fromkeys(schema, pl.String())
-        return _parse_once(rows, sorted(types), text, layout)
+        frame = _parse(rows, dict.fromkeys(types, pl.String()), layout)
+    return rows, _named(frame, rows, start)
 
 
-def _parse_once(
-    rows: Rows, columns: list[int], schema: dict[str, pl.DataType], layout: "Layout"
-) -> pl.DataFrame:
+def _read_plain(rows: Rows, start: CsvStart, layout: "Layout", shown: str) -> pl.DataFrame | None:
+    """The frame of rows that were only counted together; None where a closer look is needed."""
+    types = _types(rows, start, layout, shown)
+    last = rows.fields - 1
+    types.setdefault(last, pl.String())
+    numeric = any(kind != pl.String() for kind in types.values())
+    try:
+        frame = _parse(rows, types, layout)
+    except pl.exceptions.ComputeError:
+        numeric = False
+        try:
+            frame = _parse(rows, dict.fromkeys(types, pl.String()), layout)
+        except pl.exceptions.ComputeError:
+            return None  # a row with more fields
+    if not numeric and start.header.text.strip().encode() in rows.body:
+        return None  # among numbers a header met again would have shown itself
+    if len(frame) != len(rows.line) or not each_is_whole(rows, not frame[f"c{last}"].null_count()):
+        return None
+    return _named(frame, rows, start)
+
+
+def _named(frame: pl.DataFrame, rows: Rows, start: CsvStart) -> pl.DataFrame:
+    """The mapped columns under their names, with the line numbers."""
+    index = {name: f"c{start.header.names.index(name)}" for name in start.mapped()}
+    columns = [frame[theirs].alias(name) for name, theirs in index.items()]
+    return pl.DataFrame([*columns, pl.Series("row", rows.line, dtype=pl.UInt32)])
+
+
+def _types(rows: Rows, start: CsvStart, layout: "Layout", shown: str) -> dict[int, pl.DataType]:
+    """Type of each mapped column, by its place."""
+    as_text = set(time_columns(layout)) | {layout.file.bike_column, layout.file.name_column}
+    mapped = start.mapped()
+    places = [start.header.names.index(name) for name in mapped]
+    plain = _plain_types(rows, places, layout, shown)
+    return {
+        at: pl.String() if name in as_text else kind
+        for at, name, kind in zip(places, mapped, plain, strict=True)
+    }
+
+
+def _parse(rows: Rows, types: Mapping[int, pl.DataType], layout: "Layout") -> pl.DataFrame:
     return pl.read_csv(
         rows.body,
         has_header=False,
-        columns=columns,
-        schema=schema,
+        columns=sorted(types),
+        schema={f"c{i}": types.get(i, pl.String()) for i in range(rows.fields)},
         separator=rows.separator,
         quote_char=None,
         decimal_comma=layout.file.decimal == ",",

@@ -53,9 +53,11 @@ class Rows:
 def plain_rows(
     body: bytes, separator: str, fields: int, *, first_line: int, trails: bool = False
 ) -> Rows | None:
-    """The rows as they stand, where a count proves that each has ``fields`` fields; else None.
+    """The rows as they stand, where all lines together have the right number of fields.
 
-    One empty trailing field on every row is allowed for, as is one only in the header.
+    None where a closer look is needed. That a count is right for all lines together does
+    not prove it for each: see ``each_is_whole``. One empty trailing field on every row is
+    allowed for, as is one only in the header.
     """
     mark = separator.encode()
     if (
@@ -70,15 +72,11 @@ def plain_rows(
     ):
         return None
     lines = body.count(b"\n")
-    seen = np.frombuffer(body, dtype=np.uint8)
-    ends = np.flatnonzero((seen == mark[0]) | (seen == 10))
-    parted, odd = divmod(len(ends) - lines, lines)
+    parted, odd = divmod(body.count(mark), lines)
     allowed = {fields, fields + 1} | ({fields - 1} if trails else set())
     if odd or parted + 1 not in allowed or parted == 0:
         return None
-    if (seen[ends[parted :: parted + 1]] != 10).any():
-        return None
-    if parted + 1 > fields and not _blank_after_last(seen, ends, parted):
+    if parted + 1 > fields and not _all_whole(body, mark, parted, blank_last=True):
         return None
     return Rows(
         body=body,
@@ -87,6 +85,25 @@ def plain_rows(
         line=np.arange(first_line, first_line + lines, dtype=np.uint32),
         left_out=LeftOut(),
     )
+
+
+def each_is_whole(rows: Rows, last_is_filled: bool) -> bool:
+    """Does every one of plain rows have the right number of fields?
+
+    polars gives a short row blanks at its end. So where the last column has no blank, no
+    row is short, and as the count is right for all together none is long either. Else the
+    lines are looked at one by one.
+    """
+    return last_is_filled or _all_whole(rows.body, rows.separator.encode(), rows.fields - 1)
+
+
+def _all_whole(body: bytes, mark: bytes, parted: int, *, blank_last: bool = False) -> bool:
+    """True where every line has ``parted`` separators (and ends with a blank field)."""
+    seen = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero((seen == mark[0]) | (seen == 10))
+    if (seen[ends[parted :: parted + 1]] != 10).any():
+        return False
+    return not blank_last or _blank_after_last(seen, ends, parted)
 
 
 def _blank_after_last(seen: NDArray[np.uint8], ends: NDArray[np.int64], parted: int) -> bool:
