@@ -59,7 +59,7 @@ class Bikes:
         self.older: frozenset[str] = frozenset()
         self._ends: dict[tuple[str, str], datetime | None] = {}
         self._rides_of: dict[str, str] = {}
-        folders = [self.root / n for n in ("rides", "results")]
+        folders = [f for n in ("rides", "results") if (f := self.root / n).is_dir()]
         on_disk = {p.name for f in folders for p in f.iterdir() if p.is_dir() and any(p.iterdir())}
         self.bikes = sorted({*fleet.bikes, *on_disk})
         self.touched = self._touched(set(touched))

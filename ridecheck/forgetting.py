@@ -98,8 +98,6 @@ def rebuild(root: Path) -> Rebuilt:
     root = Path(root)
     fleet = load_fleet(root, known_limits=known_limits())
     with held(root):
-        for name in ("rides", "results"):
-            (root / name).mkdir(exist_ok=True)
         had = read_known(root)
         bikes = Bikes(fleet, Known.nothing(), Crew(fleet, 1))
         bikes.read_ends()

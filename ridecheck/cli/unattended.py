@@ -110,9 +110,11 @@ def forget(
     ridecheck forget T07 --from 2026-05-01 --to 2026-05-31 --fleet hollow-hill
     """
     from ridecheck.forgetting import forget
+    from ridecheck.reporters.wording import count
 
     gone = forget(fleet, bike, since=moment(since), until=moment(until))
-    say(f"{bike}: {len(gone.rides)} rides removed, {gone.records} records of logs set aside\n")
+    rides, records = count(len(gone.rides), "ride"), count(gone.records, "record")
+    say(f"{bike}: {rides} removed, {records} of logs set aside removed\n")
     for ride in gone.kept_for_danger:
         say(f"kept without samples until it is signed off: the open danger in {ride}\n")
     for log in gone.inbox:
