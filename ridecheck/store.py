@@ -85,9 +85,10 @@ def write_part(
     """Keep a part; names met earlier for the same bytes are kept too. Raises OSError."""
     path = part_path(root, part.info.bike, part.info.stem)
     earlier = _names_of(path)
+    every = tuple(sorted({*earlier, *(names or (part.info.log,))}))
     kept = KeptPart(
-        info=part.info,
-        names=tuple(sorted({*earlier, *(names or (part.info.log,))})),
+        info=replace(part.info, log=every[0]),
+        names=every,
         siblings=siblings,
         fingerprint=fingerprint(part.samples),
         first_seen=(first_seen or datetime.now(UTC)).replace(microsecond=0),
@@ -108,7 +109,7 @@ def add_name(root: Path, kept: KeptPart, name: str) -> None:
     if name not in kept.names:
         path = part_path(root, kept.info.bike, kept.info.stem)
         names = tuple(sorted({*kept.names, name}))
-        write_whole(path, _parquet(_frame(path), replace(kept, names=names)))
+        write_whole(path, _parquet(_frame(path), _named(kept, names)))
 
 
 def drop_name(root: Path, kept: KeptPart, name: str) -> None:
@@ -118,7 +119,7 @@ def drop_name(root: Path, kept: KeptPart, name: str) -> None:
         remove_part(root, kept.info.bike, kept.info.stem)
         return
     path = part_path(root, kept.info.bike, kept.info.stem)
-    write_whole(path, _parquet(_frame(path), replace(kept, names=left)))
+    write_whole(path, _parquet(_frame(path), _named(kept, left)))
 
 
 def read_part(root: Path, bike: str, stem: str) -> Part:
@@ -228,6 +229,11 @@ def fingerprint(samples: pl.DataFrame) -> Fingerprint:
         digest = hashlib.blake2b(header + rows[a:b].tobytes(), digest_size=4).digest()
         bins[i : i + 4] = digest if digest != _EMPTY else b"\1\0\0\0"
     return Fingerprint(low, bytes(bins))
+
+
+def _named(kept: KeptPart, names: tuple[str, ...]) -> KeptPart:
+    """A part under other names; it is called by the first, whichever arrived first."""
+    return replace(kept, info=replace(kept.info, log=names[0]), names=names)
 
 
 def _frame(path: Path) -> pl.DataFrame:

@@ -38,11 +38,17 @@ def test_blanks_of_every_kind_of_channel_stay_blank(tmp_path):
 
 def test_the_same_bytes_under_another_name_add_the_name_whichever_came_first(tmp_path):
     made = part("b.csv", DAY, 5)
-    store.write_part(tmp_path, made, names=("b.csv",))
-    store.write_part(tmp_path, made, names=("a.csv",))
-    ((listed,), damaged) = store.list_parts(tmp_path, "T01")
+    kept_bytes = set()
+    for i, order in enumerate((("b.csv", "a.csv"), ("a.csv", "b.csv"))):
+        for name in order:
+            named = replace(made, info=replace(made.info, log=name))
+            store.write_part(tmp_path / str(i), named, names=(name,), first_seen=DAY)
+        ((listed,), damaged) = store.list_parts(tmp_path / str(i), "T01")
+        path = store.part_path(tmp_path / str(i), "T01", made.info.stem)
+        kept_bytes.add(path.read_bytes())
 
-    assert (listed.names, damaged) == (("a.csv", "b.csv"), ())
+        assert (listed.names, listed.log, damaged) == (("a.csv", "b.csv"), "a.csv", ())
+    assert len(kept_bytes) == 1
 
 
 def test_a_damaged_part_is_named_and_the_others_listed(tmp_path):
