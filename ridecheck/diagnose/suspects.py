@@ -87,10 +87,13 @@ def _capped(case: Case, shares: Mapping[str, float]) -> dict[str, float]:
 
 def _everything_logged(case: Case) -> bool:
     """True where every input that could end cruise was logged at 20 Hz or faster."""
+    return case.evidence.always_logged(_all_inputs(case), interval_s=TWENTY_HZ_S)
+
+
+def _all_inputs(case: Case) -> tuple[str, ...]:
     cruise = case.settings.cruise
     panel = tuple(f"switch_{name}" for name in cruise.panel)
-    needed = (*cruise.must_cancel, *panel, "side_stand", "supply_voltage")
-    return case.evidence.always_logged(needed, interval_s=TWENTY_HZ_S)
+    return (*cruise.must_cancel, *panel, "side_stand", "supply_voltage")
 
 
 def unit_may_lead(case: Case) -> bool:
@@ -109,8 +112,9 @@ def _has_own_evidence(case: Case, part: str) -> bool:
 
 def _suspect(case: Case, part: str, share: float) -> Suspect:
     evidence_for = (*_seen_of(case, part), *_moved_of(case, part), *_bench_faults(case, part))
-    if not evidence_for:
-        evidence_for = ("nothing of its own was seen",)
+    guessed = not evidence_for
+    if guessed:
+        evidence_for = (_why_guessed(case, part),)
     against = [*_not_seen_of(case, part), *_bench_oks(case, part)]
     if part == "control_unit" and not unit_may_lead(case):
         against.append(PLUG_FIRST)
@@ -119,9 +123,31 @@ def _suspect(case: Case, part: str, share: float) -> Suspect:
         probability=share,
         evidence_for=(f"likeliest: {case.leading(part).name}", *evidence_for),
         against=tuple(against),
-        not_logged=_not_logged(case, part),
+        not_logged=(*_not_logged(case, part), *(_inputs_missing(case, part) if guessed else ())),
         also_serves=case.known.parts[part].also_serves,
     )
+
+
+def _why_guessed(case: Case, part: str) -> str:
+    """What speaks for a part of which nothing was seen."""
+    silent = sum(c.logged_as == UNEXPLAINED for c in case.evidence.free_cancels)
+    if silent and case.leading(part).cancels:
+        return (
+            f"nothing of its own was seen; {silent} {_plural('cancel', silent)} with no logged "
+            "cause could come from it"
+        )
+    return "nothing of its own was seen"
+
+
+def _inputs_missing(case: Case, part: str) -> tuple[str, ...]:
+    """Inputs whose logging would turn a guess into a suspicion, or clear the part."""
+    own = case.known.parts[part].channels
+    missing = [
+        c
+        for c in _all_inputs(case)
+        if c not in own and not case.evidence.always_logged([c], interval_s=TWENTY_HZ_S)
+    ]
+    return tuple(f"{_words(c)} not logged at 20 Hz in every ride" for c in missing)
 
 
 def _seen_of(case: Case, part: str) -> tuple[str, ...]:

@@ -281,6 +281,14 @@ class TestNothingByElimination:
 
         assert all(s.probability < 0.3 for s in found.suspects)
 
+    def test_a_guess_is_called_one_and_the_inputs_that_would_settle_it_are_named(self):
+        found = told(unexplained(hz=20.0, channels=NO_ROLL_OFF))
+
+        suspect = next(s for s in found.suspects if s.part == "supply")
+        assert any("nothing of its own was seen; 12 cancels" in e for e in suspect.evidence_for)
+        assert "roll off not logged at 20 Hz in every ride" in suspect.not_logged
+        assert "side stand not logged at 20 Hz in every ride" in suspect.not_logged
+
     def test_ten_hertz_of_everything_is_not_enough(self):
         assert all(s.probability < 0.3 for s in told(unexplained(hz=10.0)).suspects)
 
