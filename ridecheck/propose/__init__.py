@@ -4,8 +4,11 @@ Names suggest, values decide. What neither can tell is asked, never guessed: it 
 the draft as a comment, and in the questions.
 """
 
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from ridecheck.errors import LogError
 from ridecheck.propose.drafting import draft_of
@@ -61,7 +64,9 @@ def propose_member(member: Member) -> Proposal:
             what_to_do="A log needs a time in every row that runs forward; have the logger "
             "write one.",
         )
-    draft = draft_of(sheet, time)
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)  # of blank columns: that is no news
+        draft = draft_of(sheet, time)
     return Proposal(
         toml=layout_toml(sheet, time, draft, name=member.name),
         mapped=draft.mapped,

@@ -284,6 +284,7 @@ def _settle(
         left = [s for s in named[column.name] if s not in work.mapped]
         if len(named[column.name]) > 1 and len(left) == 1:
             _by_name_and_vote(work, left[0], column, votes[column.name], context)
+    _pair_of_brakes(work, [c for c in columns if not named[c.name]], votes)
     for column in columns:
         taken = {m.column for m in work.mapped.values()} | set(work.asked)
         if column.name in taken:
@@ -316,6 +317,48 @@ def _settle(
                 work.put(best.channel, column, RELATION, best.why, **candidate.keys())
                 continue
         _ask_of_votes(work, column, votes[column.name])
+
+
+_FRONT_AND_REAR = (("f", "r"), ("v", "h"), ("fr", "rr"), ("va", "ha"), ("av", "ar"), ("f", "b"))
+
+
+def _pair_of_brakes(work: Work, nameless: list[Column], votes: Mapping[str, list[_Vote]]) -> None:
+    """Two brakes whose names differ in one letter that means front and rear, as FB and RB."""
+    taken = {m.column for m in work.mapped.values()} | set(work.asked)
+    brakes = [
+        c for c in nameless
+        if c.name not in taken and votes[c.name] and votes[c.name][0].channel == "brake"
+        and votes[c.name][0].score > 0.8
+    ]  # fmt: skip
+    if {"front_brake", "rear_brake"} & set(work.mapped):
+        return
+    fitting = [
+        (a, b)
+        for a in brakes
+        for b in brakes
+        if a is not b and _differing(a.name.lower(), b.name.lower()) in _FRONT_AND_REAR
+    ]
+    if len(fitting) != 1:
+        return
+    for channel, column in zip(("front_brake", "rear_brake"), fitting[0], strict=True):
+        best = votes[column.name][0]
+        keys = _candidate(column, best.turned, work).keys()
+        work.put(channel, column, NAME_ONLY, f"by a letter of its name; {best.why}", **keys)
+
+
+def _differing(a: str, b: str) -> tuple[str, str]:
+    """What is left of two names without their common beginning and end."""
+    begin = _alike(a, b)
+    a, b = a[begin:], b[begin:]
+    end = _alike(a[::-1], b[::-1])
+    return (a[: len(a) - end], b[: len(b) - end])
+
+
+def _alike(a: str, b: str) -> int:
+    """How many letters two names begin with alike."""
+    return next(
+        (i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b))
+    )
 
 
 def _by_name_and_vote(
