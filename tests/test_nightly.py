@@ -22,7 +22,7 @@ from ridecheck.jobs import Job, read_job, shipped_jobs
 from ridecheck.nightly import Night, append_line, dry_night, night, read_heartbeat
 from ridecheck.rules import all_rules
 from ridecheck.scheduling import write_units
-from ridecheck.store import list_parts
+from ridecheck.store import add_name, list_parts
 
 
 def run(folder: Folder, **options) -> Night:
@@ -106,11 +106,13 @@ def test_a_growing_file_is_left_for_next_time(tmp_path):
     assert "1 growing" in early.line
 
 
-def test_a_file_that_grew_after_it_was_read_leaves_no_trace_of_its_half(tmp_path):
+@pytest.mark.parametrize("first_rows", [[900], [40], [900, 300], [1400, 60, 900]])
+def test_a_file_that_grew_or_was_cut_meanwhile_leaves_no_trace_of_it(tmp_path, first_rows):
     rows = rows_of()
     grown, whole = Folder(tmp_path / "grown"), Folder(tmp_path / "whole")
-    grown.write("inbox/T01_a.csv", log_text(rows[:900], day(0)))
-    run(grown)
+    for count in first_rows:
+        grown.write("inbox/T01_a.csv", log_text(rows[:count], day(0)))
+        run(grown)
     for folder in (grown, whole):
         folder.write("inbox/T01_a.csv", log_text(rows, day(0)))
         run(folder)
@@ -337,6 +339,39 @@ def test_thinned_rides_are_neither_read_nor_judged_again(tmp_path):
 
     assert (again.judged, again.rides_judged) == (0, 0)
     assert snapshot(folder.root / "results") == before
+
+
+def test_a_thinned_ride_that_is_assigned_takes_its_danger_along(tmp_path):
+    folder = Folder(tmp_path / "fleet", ("T01", "T02"))
+    folder.ride(day(0), "T01", **HELD_ON)
+    run(folder, as_of=day(91))
+    ((part,), _) = list_parts(folder.root, "T01")
+    event = new_event(
+        "assigned", NOW, ride="T01-20260504T080000Z", parts=[part.info.stem], to="T02", by="desk"
+    )
+    append_event(folder.root, "T01", event)
+    told = run(folder, as_of=day(91))
+    bikes = {b["bike"]: b for b in json.loads(folder.report())["bikes"]}
+
+    assert told.rose == {"T02": "keep_in"}
+    assert bikes["T01"]["findings"] == []
+    assert {f["ride"] for f in bikes["T02"]["findings"]} == {"T02-20260504T080000Z"}
+    assert all(f["id"].startswith("T02/") for f in bikes["T02"]["findings"])
+
+
+def test_what_a_killed_run_kept_is_taken_up_by_the_next(tmp_path):
+    undisturbed, killed = Folder(tmp_path / "undisturbed"), Folder(tmp_path / "killed")
+    for folder in (undisturbed, killed):
+        folder.ride(day(0), name="T01_b.csv")
+        run(folder)
+        folder.ride(day(0), name="T01_a.csv")
+    ((part,), _) = list_parts(killed.root, "T01")
+    add_name(killed.root, part, "T01_a.csv")  # as far as the killed run came
+    for folder in (undisturbed, killed):
+        run(folder)
+
+    assert killed.report() == undisturbed.report()
+    assert '"T01_b.csv"' in killed.report()
 
 
 def test_signing_off_lets_the_rest_of_the_samples_go(tmp_path):
