@@ -277,7 +277,7 @@ def _channels(
     columns["neutral_switch"] = (gear == 0).astype(float)
     columns["run_switch"] = np.ones(len(t_s))
     columns["supply_voltage"] = 14.1 + 0.05 * rng.standard_normal(len(t_s))
-    columns["odometer"] = 12000.0 + np.cumsum(v) * np.gradient(t_s) / 3600.0
+    columns["odometer"] = 12000.0 + np.cumsum(v * np.diff(t_s, prepend=0.0)) / 3600.0
     columns["altitude"] = np.full(len(t_s), 200.0)
     columns["acceleration"] = a + 0.05 * rng.standard_normal(len(t_s))
     columns["lean_angle"] = np.zeros(len(t_s))
