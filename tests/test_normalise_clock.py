@@ -373,6 +373,8 @@ def test_a_ride_dated_after_its_log_was_seen_is_undated() -> None:
     )
 
     assert early.info.dating == "none"
+    assert early.info.start == datetime(1970, 1, 1, tzinfo=UTC)
+    assert said(early, "clock wrong") == 1
     assert same.info.dating == "time"
 
 

@@ -113,13 +113,16 @@ def normalise_batch(
     for number, piece in enumerate(whole):
         origin = line.origins[int(np.searchsorted(starts, piece.begin, "right")) - 1]
         rows = samples.slice(piece.begin, piece.end - piece.begin)
-        origin = _checked_by_first_seen(origin, rows, log)
+        ahead = _is_ahead(origin, rows, log)
+        if ahead:
+            origin = Origin(0, "none", "unknown")
         if not piece.cut_before:
             base_us = _base_us(origin, int(rows["time"][0]))
         rows = rows.with_columns(
             (pl.col("time") - base_us).cast(pl.Datetime("us", "UTC")).alias("time")
         )
-        info = _info(rows, piece, origin, layout, log, log.first_part + number, notes)
+        told = (*notes, _AHEAD) if ahead else notes
+        info = _info(rows, piece, origin, layout, log, log.first_part + number, told)
         parts.append(Part(info=info, samples=rows))
     if last or not whole:
         return tuple(parts), carry
@@ -162,13 +165,15 @@ def _channels(frame: pl.DataFrame, layout: "Layout", where: str) -> tuple[pl.Dat
     return pl.DataFrame(columns), notes
 
 
-def _checked_by_first_seen(origin: Origin, rows: pl.DataFrame, log: LogId) -> Origin:
-    """A part dated after its log was first seen has a wrong clock, so no date."""
+_AHEAD = Note("clock", "clock wrong: dated after the log was first seen, taken as undated", 1)
+
+
+def _is_ahead(origin: Origin, rows: pl.DataFrame, log: LogId) -> bool:
+    """A part dated more than a day after its log was first seen has a wrong clock."""
     if origin.dating == "none" or log.first_seen is None:
-        return origin
+        return False
     limit_us = int((log.first_seen + LATE_CLOCK).timestamp() * 1e6)
-    start_us = int(rows["time"][0])
-    return Origin(0, "none", origin.start_from) if start_us > limit_us else origin
+    return int(rows["time"][0]) > limit_us
 
 
 def _base_us(origin: Origin, first_us: int) -> int:

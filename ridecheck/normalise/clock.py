@@ -394,7 +394,8 @@ def _date(
     if stamps.kind in {"instant", "local"}:
         for begin, _ in stretches:
             known = line.micros[begin] >= YEAR_2000_US
-            line.origins.append(Origin(0, "time" if known else "none", "column"))
+            dated = Origin(0, "time", "column") if known else Origin(0, "none", "unknown")
+            line.origins.append(dated)
             if not known:
                 line.notes.append(
                     Note("clock", "clock wrong: dated before 2000, taken as undated", 1)

@@ -19,6 +19,8 @@ from ridecheck.readers.csv_text import (
     start_lines,
     to_utf8,
 )
+from ridecheck.readers.mdf_log import MAGIC as MDF_MAGIC
+from ridecheck.readers.mdf_log import read_all_mdf
 from ridecheck.readers.parquet_log import MAGIC, open_parquet, read_all
 from ridecheck.readers.table import plain_name
 from ridecheck.readers.unpack import Member
@@ -64,6 +66,10 @@ def read_sheet(member: Member) -> Sheet:
     head = member.head(1 << 16)
     if head.startswith(MAGIC):
         return _parquet_sheet(member)
+    if head.startswith(MDF_MAGIC):
+        with member.open() as stream:
+            frame, units = read_all_mdf(stream, shown=member.name)
+        return Sheet(kind="parquet", cells={n: frame[n] for n in frame.columns}, units=units)
     encoding = _encoding(head)
     if not looks_like_text(head[:4096], encoding):
         raise LogError(

@@ -104,6 +104,25 @@ def read_mdf(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable:
     )
 
 
+def read_all_mdf(stream: IO[bytes], *, shown: str) -> tuple[pl.DataFrame, dict[str, str]]:
+    """Every channel that stands in one group, with ``time``; and the units they state."""
+    file = open_mdf(stream, shown=shown)
+    names = mdf_names(file)
+    masters = {"t", "time", "timestamps"}
+    try:
+        signals = {
+            plain_name(own): file.get(own)
+            for own in file.channels_db
+            if names.count(plain_name(own)) == 1 and plain_name(own).lower() not in masters
+        }
+        start = file.header.start_time.astimezone(UTC)
+    except Exception as fault:  # as above
+        raise _damaged(shown, fault) from fault
+    units = {name: str(signal.unit) for name, signal in signals.items() if signal.unit}
+    frame = _joined(signals, round(start.timestamp() * 1e6)).drop("row")
+    return frame.rename({GIVEN_TIME: "time"}), units
+
+
 def _joined(signals: dict[str, Any], start_us: int) -> pl.DataFrame:
     """One row for each instant of any channel."""
     stamps = {

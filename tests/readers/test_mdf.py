@@ -2,12 +2,15 @@
 
 import importlib.util
 import io
+import tomllib
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from logs import layout, part, refusal
+from logs import layout, member, part, refusal
 
+from ridecheck.fleet import Layout
+from ridecheck.propose import propose_member
 from ridecheck.readers import mdf_log
 
 INSTALLED = importlib.util.find_spec("asammdf") is not None
@@ -61,6 +64,15 @@ def test_units_and_names_that_do_not_fit_are_named(asammdf) -> None:
 
     assert '"mph" in the file' in other_unit.value
     assert 'nearest to "rpm": "RPM"' in other_name.what_to_do
+
+
+def test_a_layout_is_proposed_for_an_mdf_log_and_reads_it(asammdf) -> None:
+    data = mdf(asammdf)
+    proposal = propose_member(member(data, "T07.mf4"))
+    how = Layout.model_validate(tomllib.loads(proposal.toml))
+
+    assert {"wheel_speed", "engine_speed"} <= {m.channel for m in proposal.mapped}
+    assert part(data, how, name="T07.mf4").info.rows == 200
 
 
 def test_a_cut_mdf_log_is_refused(asammdf) -> None:
