@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test check wheel-test docs format bench scoreboard trace-board calibration fuzz torture constraints clean new-environment
+.PHONY: help demo test check wheel-test docs format bench scoreboard trace-board calibration proposals fuzz torture constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -52,6 +52,9 @@ trace-board: $(VENV)/.test ## causes of cancels, held against the truth of simul
 
 calibration: $(VENV)/.test ## how far the suspects can be believed, and minutes saved (slow)
 	$(BIN)/python tests/calibration.py
+
+proposals: $(VENV)/.test ## layouts drafted for logs nobody described (slow)
+	$(BIN)/python tests/proposals.py
 
 fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
 	$(BIN)/python tests/fuzz.py
