@@ -13,7 +13,7 @@ import numpy as np
 from ridecheck.errors import LogError
 from ridecheck.propose.drafting import draft_of
 from ridecheck.propose.render import layout_toml
-from ridecheck.propose.sheet import read_sheet
+from ridecheck.propose.sheet import read_sheet, widened
 from ridecheck.propose.times import find_time
 from ridecheck.propose.work import Mapped
 from ridecheck.readers.unpack import Member, open_log
@@ -64,6 +64,9 @@ def propose_member(member: Member) -> Proposal:
             what_to_do="A log needs a time in every row that runs forward; have the logger "
             "write one.",
         )
+    wide = widened(sheet, time.columns)
+    if wide is not sheet:
+        sheet, time = wide, find_time(wide, member.name) or time
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore", RuntimeWarning)  # of blank columns: that is no news
         draft = draft_of(sheet, time)

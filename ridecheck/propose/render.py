@@ -1,11 +1,17 @@
 """A draft layout as commented TOML."""
 
 import json
+import re
+from pathlib import PurePosixPath
 
 from ridecheck.catalog import channels
 from ridecheck.propose.sheet import Sheet
 from ridecheck.propose.times import TimePlan
 from ridecheck.propose.work import Draft, Mapped
+
+_DATE_AND_TIME = re.compile(
+    r"(?<!\d)(20\d\d-\d\d-\d\d|20\d{6})([_T -]{0,2})(\d\d-\d\d-\d\d|\d{6})(?!\d)"
+)
 
 
 def layout_toml(sheet: Sheet, time: TimePlan, draft: Draft, *, name: str) -> str:
@@ -20,7 +26,7 @@ def layout_toml(sheet: Sheet, time: TimePlan, draft: Draft, *, name: str) -> str
         lines.append("# To be answered before the logs of this set-up are judged:")
         lines += [f"#   {_comment(q)}" for q in questions]
         lines.append("")
-    lines += [*_file(sheet, time), "", *_time(time)]
+    lines += [*_file(sheet, time, name), "", *_time(time)]
     order = {channel: i for i, channel in enumerate(channels())}
     for entry in sorted(draft.mapped, key=lambda m: order[m.channel]):
         lines += ["", *_column(entry)]
@@ -30,7 +36,7 @@ def layout_toml(sheet: Sheet, time: TimePlan, draft: Draft, *, name: str) -> str
     return "\n".join(lines) + "\n"
 
 
-def _file(sheet: Sheet, time: TimePlan) -> list[str]:
+def _file(sheet: Sheet, time: TimePlan, name: str) -> list[str]:
     lines = ["[file]", f"kind = {_text(sheet.kind)}"]
     if sheet.kind == "csv":
         lines += [f"separator = {_text(sheet.separator)}", f"decimal = {_text(sheet.decimal)}"]
@@ -40,9 +46,27 @@ def _file(sheet: Sheet, time: TimePlan) -> list[str]:
             lines.append(f"encoding = {_text(sheet.encoding)}")
         if sheet.units_row:
             lines.append("units_row = true")
+    if all(sheet.long_columns):
+        named, valued = map(_text, sheet.long_columns)
+        lines += ['shape = "long"', f"name_column = {named}", f"value_column = {valued}"]
+    if time.kind == "elapsed" and not sheet.starts:
+        lines += _start(name)
     if time.kind in {"local", "time_of_day"}:
         lines.append('# time_zone = "Europe/Berlin"   # the stamps have no zone: taken as UTC')
     return lines
+
+
+def _start(name: str) -> list[str]:
+    """Where elapsed time is counted from: a date and a time in the file's name, if there."""
+    base = PurePosixPath(name.rpartition("!")[2]).name
+    found = _DATE_AND_TIME.search(base)
+    if found is None:
+        return ["# No start was found: a date in the file's name dates the day, else undated."]
+    date = r"\d{4}-\d\d-\d\d" if "-" in found.group(1) else r"\d{8}"
+    clock = r"\d\d-\d\d-\d\d" if "-" in found.group(3) else r"\d{6}"
+    between = re.escape(found.group(2))
+    pattern = f"(?P<date>{date}){between}(?P<time>{clock})"
+    return [f"start_pattern = {_text(pattern)}   # as in {_comment(found.group(0))}"]
 
 
 def _time(time: TimePlan) -> list[str]:

@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -54,6 +54,8 @@ class Sheet:
     units: Mapping[str, str] = field(default_factory=dict)
     starts: tuple[str, ...] = ()
     questions: tuple[str, ...] = ()
+    long_columns: tuple[str, str] = ("", "")
+    """Of a table that writes one value a row: the columns of the names and of the values."""
 
     @property
     def rows(self) -> int:
@@ -82,6 +84,47 @@ def read_sheet(member: Member) -> Sheet:
         data = stream.read(MOST_BYTES)
     text, _ = to_utf8(data, encoding)
     return _csv_sheet(text, encoding, member.name)
+
+
+def widened(sheet: Sheet, stamps: Sequence[str]) -> Sheet:
+    """A table of time, name and value as one column a name; any other sheet as it is.
+
+    The last value is carried on, so that columns can be held against one another.
+    """
+    others = [n for n in sheet.cells if n not in stamps]
+    named = [n for n in others if _holds_names(sheet.cells[n])]
+    values = [n for n in others if n not in named and _mostly_numbers(sheet.cells[n])]
+    if len(named) != 1 or len(values) != 1 or len(others) > 3:
+        return sheet
+    name, value = named[0], values[0]
+    frame = pl.DataFrame([sheet.cells[c].alias(c) for c in (*stamps, name, value)])
+    keyed = frame.with_columns(
+        _run=pl.struct(list(stamps)).ne_missing(pl.struct(list(stamps)).shift(1)).cum_sum()
+    )
+    first = keyed.group_by("_run", maintain_order=True).agg(pl.col(list(stamps)).first())
+    wide = keyed.pivot(on=name, index="_run", values=value, aggregate_function="last")
+    joined = first.join(wide, on="_run", how="left").sort("_run").drop("_run")
+    cells = {c: joined[c] if c in stamps else joined[c].forward_fill() for c in joined.columns}
+    return replace(sheet, cells=cells, long_columns=(name, value))
+
+
+def _holds_names(cells: pl.Series) -> bool:
+    """Few words that come again and again, none of them a number, at least one of letters."""
+    if cells.dtype != pl.String:
+        return False
+    words = cells.drop_nulls().unique().to_list()
+    return (
+        2 <= len(words) <= 80
+        and len(cells) > 5 * len(words)
+        and all(w.strip() and not _NUMBER.match(w.strip()) and len(w.strip()) > 1 for w in words)
+    )
+
+
+def _mostly_numbers(cells: pl.Series) -> bool:
+    if cells.dtype != pl.String:
+        return cells.dtype.is_numeric()
+    sample = [c.strip() for c in cells.drop_nulls().head(2000).to_list()]
+    return sum(bool(_NUMBER.match(c)) for c in sample) > 0.5 * max(1, len(sample))
 
 
 def _encoding(head: bytes) -> str:

@@ -207,6 +207,30 @@ def test_names_with_quotes_and_signs_come_out_as_toml_that_loads() -> None:
     assert table["columns"]["wheel_speed"]["column"] == odd
 
 
+def test_a_date_and_time_in_the_name_become_the_start(tmp_path: Path) -> None:
+    name = "T07_20260503_161000.csv"
+    text = ride().write_csv()
+    proposal = proposed(text, name=name)
+    how = Layout.model_validate(tomllib.loads(proposal.toml)).named("draft")
+    (part,) = take_in(member(text, name), fleet({"draft": how}))
+
+    assert part.info.start.isoformat() == "2026-05-03T16:10:00+00:00"
+    assert part.info.start_from == "name"
+
+
+def test_a_table_of_one_value_a_row_is_proposed_as_long() -> None:
+    frame = ride()
+    rows = [f"{t},{n},{x}" for t, v, r in frame.head(3000).iter_rows()
+            for n, x in (("Road speed", v), ("Engine rpm", r))]  # fmt: skip
+    text = "\n".join(["t,what,value", *rows]) + "\n"
+    proposal = proposed(text)
+    how = Layout.model_validate(tomllib.loads(proposal.toml)).named("draft")
+    (part,) = take_in(member(text), fleet({"draft": how}))
+
+    assert column(proposal, "wheel_speed") == {"column": "Road speed"}
+    assert part.samples["engine_speed"].to_list() == frame["rpm"].head(3000).to_list()
+
+
 def test_position_is_never_mapped_or_quoted() -> None:
     frame = ride(lat=np.linspace(48.123456, 48.2, 6000), lon=np.linspace(11.5, 11.6, 6000))
     proposal = proposed(frame.write_csv())
