@@ -316,7 +316,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     t_s = engagement.span.end_s
     movers = sorted(_movers(ride, engagement), key=lambda m: m.at_s)
     wanted_back = _wanted_back(ride, engagement, i)
-    cause = _cause(movers)
+    cause = _cause(ride, movers, t_s)
     if cause is None:
         commanded = False if wanted_back or _nothing_hidden(ride, t_s) else None
         evidence = [
@@ -393,11 +393,17 @@ LATER = (
 )
 
 
-def _cause(movers: list[Mover]) -> Mover | None:
+LIMITS = {"far_from_set_speed", "below_minimum", "above_maximum"}
+"""Causes that were there before the cancel, whatever the rider does next."""
+
+
+def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     """The mover that explains a cancel: the first of the rider's controls, else by rank.
 
     The lamp line follows the switches, so it explains only what no switch does. The main
-    switch's lamp falling with a dip of the supply is the supply.
+    switch's lamp falling with a dip of the supply is the supply. A control that shows
+    only after the cancel may have been logged a frame late, or be the rider's answer to
+    it: it explains what no limit does.
     """
     names = {m.cause for m in movers}
     rider = [m for m in movers if m.cause in RIDER]
@@ -405,10 +411,36 @@ def _cause(movers: list[Mover]) -> Mover | None:
         rider = [m for m in rider if m.cause != "brake_lamp"]
     if "supply" in names:
         rider = [m for m in rider if m.cause != "power_switch"]
-    if rider:
-        return min(rider, key=lambda m: (m.at_s, RIDER.index(m.cause)))
-    later = [m for m in movers if m.cause in LATER]
-    return min(later, key=lambda m: LATER.index(m.cause)) if later else None
+    later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
+    before = [m for m in rider if m.at_s <= t_s + 1e-6]
+    late = [m for m in rider if m.at_s > t_s + 1e-6 and m.at_s - t_s <= _late_s(ride, m) + 1e-6]
+    if before:
+        return _foremost(ride, before)
+    if late and not names & LIMITS:
+        return _foremost(ride, late)
+    return later[0] if later else None
+
+
+def _late_s(ride: Ride, mover: Mover) -> float:
+    """How long after the cancel the log may show what caused it: a refresh and the skew."""
+    refresh_s = max(mover.interval_s, ride.interval_s("cruise_engaged"))
+    lamp_s = LOOK_AHEAD_S if mover.cause == "brake_lamp" else 0.0
+    return max(lamp_s, refresh_s) + _skew_s(ride, mover)
+
+
+def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
+    """The first of them; where the order cannot be told, the one that weighs most.
+
+    A hand that brakes often turns the grip past closed with it.
+    """
+    first = min(movers, key=lambda m: m.at_s + _skew_s(ride, m))
+    known_s = first.at_s + _skew_s(ride, first)
+    tied = [m for m in movers if m.at_s - m.interval_s - _skew_s(ride, m) < known_s - 1e-6]
+    return min(tied, key=lambda m: (RIDER.index(m.cause), m.at_s))
+
+
+def _skew_s(ride: Ride, mover: Mover) -> float:
+    return ride.channels[mover.channel].skew_s if mover.channel in ride.channels else 0.0
 
 
 def _movers(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
