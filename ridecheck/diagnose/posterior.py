@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 FAULTY_BIKES = 0.6
 """Share of bikes with a fault among those brought up at all (common practice)."""
+TWO_AT_ONCE = 0.05
+"""Share of faulty bikes that have two faults at once (common practice)."""
 NOT_LISTED = 0.01
 """Weight of a fault that is not listed, as a share of all that are."""
 NOT_LISTED_SHOWS = 0.002
@@ -63,10 +65,11 @@ def weigh(
     cancels_weight: (causes,), how readily a cause makes cancels, 0 where it does not.
     """
     count = len(priors)
-    chance = FAULTY_BIKES * priors
-    single = np.log(np.maximum(chance, 1e-300)) - np.log1p(-chance)
-    pair = single[:, None] + single[None, :]
-    nothing, not_listed = 0.0, float(np.log(FAULTY_BIKES * NOT_LISTED))
+    log_prior = np.log(np.maximum(priors, 1e-300))
+    single = log_prior + np.log(FAULTY_BIKES * (1.0 - TWO_AT_ONCE))
+    pair = log_prior[:, None] + log_prior[None, :] + np.log(FAULTY_BIKES * 2.0 * TWO_AT_ONCE)
+    nothing = float(np.log(1.0 - FAULTY_BIKES))
+    not_listed = float(np.log(FAULTY_BIKES * NOT_LISTED))
     for clue in clues:
         missed = np.log1p(-np.minimum(clue.chances, 0.999))
         alone, both = missed, missed[:, None] + missed[None, :]

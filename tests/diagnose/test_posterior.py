@@ -9,6 +9,7 @@ from ridecheck.diagnose.posterior import (
     FAULTY_BIKES,
     NOT_LISTED,
     NOT_LISTED_SHOWS,
+    TWO_AT_ONCE,
     Clue,
     moved_priors,
     weigh,
@@ -20,18 +21,17 @@ PRIORS = np.array([0.6, 0.3, 0.1])
 
 def by_hand(priors, clues):
     """Every hypothesis of at most two causes, one after the other."""
-    chance = FAULTY_BIKES * priors
-    weights = {}
-    for size in (0, 1, 2):
-        for group in combinations(range(len(priors)), size):
-            odds = np.prod([chance[c] / (1 - chance[c]) for c in group])
-            for clue in clues:
-                none = np.prod([1 - clue.chances[c] for c in group])
-                shows = 1 - (1 - clue.by_chance) * none
-                odds *= (shows if clue.seen else none) ** clue.weight
-            weights[group] = odds
+    weights = {(): 1 - FAULTY_BIKES}
+    for c, prior in enumerate(priors):
+        weights[(c,)] = FAULTY_BIKES * (1 - TWO_AT_ONCE) * prior
+    for a, b in combinations(range(len(priors)), 2):
+        weights[(a, b)] = FAULTY_BIKES * TWO_AT_ONCE * 2 * priors[a] * priors[b]
     other = FAULTY_BIKES * NOT_LISTED
     for clue in clues:
+        for group in weights:
+            none = np.prod([1 - clue.chances[c] for c in group])
+            shows = 1 - (1 - clue.by_chance) * none
+            weights[group] *= (shows if clue.seen else none) ** clue.weight
         shows = 1 - (1 - clue.by_chance) * (1 - NOT_LISTED_SHOWS)
         other *= shows**clue.weight if clue.seen else 1.0
     total = sum(weights.values()) + other
@@ -59,8 +59,8 @@ def test_one_clue_fully_counted_is_bayes_theorem():
 
     found = weigh(np.array([1.0 - 2e-9, 1e-9, 1e-9]), [clue], **NO_CANCELS)
 
-    faulty = FAULTY_BIKES * (1 - 0.1 * 0.99)
-    other = FAULTY_BIKES * NOT_LISTED * (1 - 0.99 * (1 - NOT_LISTED_SHOWS)) * (1 - FAULTY_BIKES)
+    faulty = FAULTY_BIKES * (1 - TWO_AT_ONCE) * (1 - 0.1 * 0.99)
+    other = FAULTY_BIKES * NOT_LISTED * (1 - 0.99 * (1 - NOT_LISTED_SHOWS))
     expected = faulty / (faulty + other + (1 - FAULTY_BIKES) * 0.01)
     assert found.causes[0] == pytest.approx(expected, rel=1e-6)
 
