@@ -103,6 +103,11 @@ class CruiseControl:
         return self.state == State.ENGAGED
 
     @property
+    def about_to_engage(self) -> bool:
+        """Has a button been taken, and will it hold in a moment? Or is one still down?"""
+        return self._engage_at_s >= 0.0 or self._set_since_s >= 0.0 or self._resume_since_s >= 0.0
+
+    @property
     def armed(self) -> bool:
         """Is the main switch's lamp on?"""
         return self.state != State.OFF

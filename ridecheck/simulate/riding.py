@@ -226,7 +226,10 @@ class Riding:
             if self.lines["roll_off"].hand:  # a hand cannot turn it past closed and open it
                 rider.grip = 0.0
             self._advance(STEP_S)
-            self._unit(inputs, t_s)
+            if self._unit_at_work():
+                self._unit(inputs, t_s, STEP_S)
+            elif n % TICK_STEPS == 0:
+                self._unit(inputs, t_s, STEP_S * TICK_STEPS)
             self._remember(t_s)
             if rider.arrived and started_s < 0.0:
                 started_s = t_s
@@ -339,7 +342,20 @@ class Riding:
         self.front_mps2 = front + max(-2.0 * rise, min(rise, wanted * share - front))
         self.rear_mps2 = rear + max(-2.0 * rise, min(rise, wanted * (1.0 - share) - rear))
 
-    def _unit(self, inputs: Inputs, t_s: float) -> None:
+    def _unit_at_work(self) -> bool:
+        """Must the control unit be followed step by step? Idle, ten times a second will do."""
+        cruise = self.cruise
+        if cruise.state == State.ENGAGED or cruise.plate > 0.0 or cruise.about_to_engage:
+            return True
+        power, set_, resume = self._panel
+        return (
+            power.hand
+            or set_.hand
+            or resume.hand
+            or bool(power.pulses or set_.pulses or resume.pulses)
+        )
+
+    def _unit(self, inputs: Inputs, t_s: float, step_s: float) -> None:
         """Tell the control unit what it senses; note when it takes hold or lets go."""
         cruise, spec = self.cruise, self.model.cruise
         if spec.maximum_kmh <= 0.0:
@@ -367,7 +383,7 @@ class Riding:
         inputs.resume_pressed = _pressed(resume, t_s)
         self.plate_before = cruise.plate if cruise.engaged else self.plate_before
         was, phase_was, set_was = cruise.state, cruise.phase, cruise.set_kmh
-        cruise.step(inputs, STEP_S)
+        cruise.step(inputs, step_s)
         if cruise.state != was:
             self._changed(was, cruise.state, t_s + STEP_S)
         if cruise.engaged and (cruise.phase != phase_was or was != State.ENGAGED):
