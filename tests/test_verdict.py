@@ -258,7 +258,10 @@ def not_assessed(number: float, events: int, rule_id: str = DEAD) -> RideResult:
 
 def test_exposures_of_rides_that_count_add_up_to_what_must_be_assessed():
     assert judged(not_assessed(0, 2)).verdict is Verdict.NO_OPINION
-    assert "only 2 seen of what could have shown it; it takes 3" in judged(not_assessed(0, 2)).because[0]
+    assert (
+        "only 2 seen of what could have shown it; it takes 3"
+        in judged(not_assessed(0, 2)).because[0]
+    )
     assert judged(not_assessed(0, 2), not_assessed(1, 1)).verdict is Verdict.RELEASE
 
 

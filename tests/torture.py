@@ -224,6 +224,7 @@ def killed(root: Path, tally: Tally, *, kills: int, rng: random.Random) -> None:
             tally.kills += kill(running, rng.uniform(0.1, whole_s))
         run_to_end(start_night(root), tally)
         compare(tally, f"after {tally.kills} kills", wanted, root)
+        sys.stderr.write(f"{tally.kills} kills, {len(tally.differing)} differing\n")
 
 
 @contextmanager
