@@ -11,13 +11,14 @@ Intervals are Wilson's, 95 %; cells under 20 are given as counts alone.
 import argparse
 import hashlib
 import os
+import pickle
 import shutil
 import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from multiprocessing import get_context
@@ -353,32 +354,76 @@ def jobs_for(
     return jobs
 
 
-def run(jobs: Sequence[Job], *, workers: int, quiet: bool) -> list[Row]:
-    """Judge all bikes in worker processes; rows in the order of the jobs."""
-    chunks = list(_chunks(jobs))
-    rows: list[Row] = []
-    started_s = time.monotonic()
+def run(
+    jobs: Sequence[Job],
+    *,
+    workers: int,
+    quiet: bool,
+    minutes: float = float("inf"),
+    keep: Path | None = None,
+) -> list[Row]:
+    """Judge all bikes in worker processes, every group a little at a time.
+
+    minutes: no new bikes after that long; what is done by then covers all groups evenly.
+    keep: rows are kept here as they come, and those already there are not made again.
+    """
+    kept = _kept(keep)
+    waiting = list(_chunks([j for j in jobs if j not in kept]))
+    done = {j: kept[j] for j in jobs if j in kept}
+    until_s = time.monotonic() + 60.0 * minutes
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        for done, part in enumerate(pool.map(judge_bikes, chunks), start=1):
-            rows += part
-            if not quiet and done % 10 == 0:
-                spent = time.monotonic() - started_s
-                print(
-                    f"{len(rows)} of {len(jobs)} bikes, {spent:.0f} s", file=sys.stderr, flush=True
-                )
-    return rows
+        running: set[Future[list[Row]]] = set()
+        while waiting or running:
+            while waiting and len(running) < 2 * workers and time.monotonic() < until_s:
+                running.add(pool.submit(judge_bikes, waiting.pop(0)))
+            if not running:
+                break
+            ready, running = wait(running, return_when=FIRST_COMPLETED)
+            rows = [row for future in ready for row in future.result()]
+            done |= {row.job: row for row in rows}
+            _keep(keep, rows)
+            if not quiet:
+                print(f"{len(done)} of {len(jobs)} bikes", file=sys.stderr, flush=True)
+    return [done[j] for j in jobs if j in done]
+
+
+def _code() -> str:
+    """Hash over the program: rows of another state of it are not taken again."""
+    files = sorted((ROOT / "ridecheck").rglob("*.py")) + sorted((ROOT / "schemas").rglob("*.toml"))
+    digest = hashlib.sha256()
+    for file in [*files, Path(__file__)]:
+        digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def _kept(keep: Path | None) -> dict[Job, Row]:
+    if keep is None or not keep.exists():
+        return {}
+    with keep.open("rb") as stream:
+        code, rows = pickle.load(stream)
+    return {row.job: row for row in rows} if code == _code() else {}
+
+
+def _keep(keep: Path | None, rows: Sequence[Row]) -> None:
+    if keep is None:
+        return
+    every = {**_kept(keep), **{row.job: row for row in rows}}
+    fresh = keep.with_suffix(".new")
+    fresh.write_bytes(pickle.dumps((_code(), list(every.values()))))
+    fresh.replace(keep)
 
 
 def _chunks(jobs: Sequence[Job]) -> Iterator[Sequence[Job]]:
-    at = 0
-    while at < len(jobs):
-        size = CHUNK if jobs[at].rides <= 3 else 1
-        group = jobs[at].group
-        end = at
-        while end < len(jobs) and end - at < size and jobs[end].group == group:
-            end += 1
-        yield jobs[at:end]
-        at = end
+    """Bikes in handfuls, the groups side by side in proportion to their sizes."""
+    groups: dict[str, list[Job]] = defaultdict(list)
+    for job in sorted(jobs, key=lambda j: j.number):
+        groups[job.group].append(job)
+    placed = []
+    for some in groups.values():
+        size = CHUNK if some[0].rides <= 3 else 1
+        handfuls = [some[i : i + size] for i in range(0, len(some), size)]
+        placed += [((i + 0.5) / len(handfuls), h) for i, h in enumerate(handfuls)]
+    yield from (handful for _, handful in sorted(placed, key=lambda p: p[0]))
 
 
 def share(hits: int, of: int) -> str:
@@ -611,6 +656,8 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=180, help="riding days of the season")
     parser.add_argument("--fault", action="append", default=[], help="this fault alone; repeatable")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--minutes", type=float, default=90.0, help="start no bike after that")
+    parser.add_argument("--keep", type=Path, help="keep rows in this file, to go on from")
     parser.add_argument("--misses", action="store_true", help="list misses (tuning only)")
     parser.add_argument("--quiet", action="store_true")
     options = parser.parse_args()
@@ -625,13 +672,16 @@ def main() -> None:
     population = "tuning" if options.tuning else "reporting"
     seed = options.seed if options.tuning else reporting_seed()
     started_s = time.monotonic()
+    jobs = jobs_for(population, seed, sizes, options.fault)
     rows = run(
-        jobs_for(population, seed, sizes, options.fault),
+        jobs,
         workers=options.workers,
         quiet=options.quiet,
+        minutes=options.minutes,
+        keep=options.keep,
     )
     minutes = (time.monotonic() - started_s) / 60.0
-    text = _heading(population, seed, sizes, rows, minutes) + board(rows)
+    text = _heading(population, seed, len(jobs), rows, minutes) + board(rows)
     if options.misses:
         text += "\n" + misses(rows) + "\n"
     if options.tuning or options.fault:
@@ -642,19 +692,20 @@ def main() -> None:
         print(f"written: {REPORT.relative_to(ROOT)}")
 
 
-def _heading(
-    population: str, seed: int, sizes: Mapping[str, int], rows: Sequence[Row], minutes: float
-) -> str:
+def _heading(population: str, seed: int, asked: int, rows: Sequence[Row], minutes: float) -> str:
     from ridecheck import __version__
 
     broken = [r for r in rows if r.error]
     rides = sum(r.job.rides for r in rows)
-    sized = ", ".join(f"{k} {v}" for k, v in sizes.items())
+    run_in = Counter(r.job.group for r in rows)
+    days = sum(r.job.rides for r in rows if r.job.group == "season")
+    sized = f"{run_in['fault']} faulty, {run_in['healthy']} healthy, {run_in['long']} with 20 rides"
     lines = [
         "# Scoreboard",
         "",
         f"Version {__version__}, {population} set, seed {seed}: {len(rows)} bikes, {rides} rides",
-        f"({sized}; the full size is fault 40, healthy 700, long 100, season 40, days 180).",
+        f"run of {asked} asked for ({sized}, season: {run_in['season']} bikes, {days} days).",
+        "The full size is 40 bikes a fault, 700 healthy, 100 with 20 rides, 40 of 180 days.",
         "Written by `make scoreboard`. Intervals are Wilson's, 95 %; under 20, counts alone.",
         "Caught means inspect or keep in after three rides; no opinion is never a catch.",
         f"It took {minutes:.0f} min. Bikes lost to a fault of the program: {len(broken)}.",
