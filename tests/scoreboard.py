@@ -281,8 +281,11 @@ def _count_truth(row: Row, ride, results) -> None:
     row.events += len(truth.events)
     row.visible += sum(e.visible for e in truth.events)
     interval_s = 1.0 / row.rate_hz
+    refresh_s = ride.bike.logger.refresh_s
     row.expected_visible += sum(
-        min(1.0, (e.end_s - e.start_s) / interval_s) if e.channel else 0.0 for e in truth.events
+        min(1.0, (e.end_s - e.start_s) / max(interval_s, refresh_s.get(e.channel, 0.0)))
+        for e in truth.events
+        if e.channel
     )
     dated = [r for r in results if r.start is not None]
     if not dated or any("clock" in i or "seconds" in i for i in ride.plan.incidents):
