@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from ridecheck.catalog import channels
 from ridecheck.normalise.values import USUAL_BLANKS
 from ridecheck.propose.sheet import Sheet
 from ridecheck.propose.times import numbers_of
@@ -56,10 +57,17 @@ class Column:
     def __init__(self, name: str, cells: pl.Series, sheet: Sheet) -> None:
         self.name = name
         self.unit = unit_text(name, sheet.units.get(name, ""))
-        self.suggested = suggested(name)
         self.about = concepts(name)
         self._cells = cells
         self._sheet = sheet
+
+    @cached_property
+    def suggested(self) -> tuple[str, ...]:
+        """Channels its name suggests, switches only where it has two states."""
+        named = suggested(self.name)
+        if self.switch is None or self.varied:
+            return tuple(n for n in named if channels()[n].kind != "switch")
+        return tuple(n for n in named if channels()[n].kind != "number" or self.unit) or named
 
     @cached_property
     def numbers(self) -> Floats | None:
@@ -92,6 +100,7 @@ class Column:
         """Look at a switch that never moved by what the file's other switches say."""
         self.house = house
         self.__dict__.pop("switch", None)
+        self.__dict__.pop("suggested", None)
 
     @cached_property
     def varied(self) -> bool:
