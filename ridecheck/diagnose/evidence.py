@@ -155,15 +155,17 @@ class Evidence:
     def _look_for_use(self, sign: Sign, ride: RideResult) -> float:
         """1 where it can be told whether a switch still works after the first finding.
 
-        Told by what follows, if that is long enough; else only by a switch that was on
-        nowhere in a ride long enough.
+        It does where it was on after that. It may not where it was not on for long enough,
+        or was on nowhere in a ride long enough.
         """
         last_s = ride.measures.get(f"last_on_s.{sign.never_on}")
-        if last_s is None or ride.ride not in self._first_s or not ride.fits_model:
+        first_s = self._first_s.get(ride.ride)
+        if last_s is None or first_s is None or not ride.fits_model:
             return 0.0
-        after_s = ride.duration_s - self._first_s[ride.ride]
+        works = last_s > first_s
+        long_enough = ride.duration_s - first_s >= USES_ALL_S
         nowhere = last_s < 0.0 and ride.duration_s >= USES_ALL_S
-        return float(after_s >= USES_ALL_S or nowhere)
+        return float(works or long_enough or nowhere)
 
     def _part_of_what_clears(self, outcome: RuleOutcome) -> float:
         """Share of the exposure that would have been enough for an ok."""

@@ -96,6 +96,29 @@ class TestWhatCouldHaveShown:
         assert self.chance(one, strength=0.01) < self.chance(one) / 5
 
 
+class TestASwitchThatWasNeverOn:
+    SIGN = KNOWN.signs["rear-never-on"]
+
+    def looked(self, *, last_on_s, found_s, duration_s=600.0):
+        one = ride(found={"switches/brake-dead": ("rear_brake",)}, hours=duration_s / 3600.0)
+        at = replace(one.findings[0], start_s=found_s, end_s=found_s + 1.0)
+        one = replace(one, findings=(at,), measures={"last_on_s.rear_brake": last_on_s})
+        found = evidence(one)
+        return found.look(self.SIGN, one), "rear-never-on" in found.seen
+
+    def test_works_where_it_was_on_after_the_finding_however_late(self):
+        assert self.looked(last_on_s=595.0, found_s=580.0) == (1.0, False)
+
+    def test_was_never_on_where_the_rest_of_the_ride_was_long_enough(self):
+        assert self.looked(last_on_s=50.0, found_s=200.0) == (1.0, True)
+
+    def test_cannot_be_told_where_the_ride_ended_soon_after(self):
+        assert self.looked(last_on_s=50.0, found_s=580.0) == (0.0, False)
+
+    def test_was_never_on_where_it_was_on_nowhere_in_the_ride(self):
+        assert self.looked(last_on_s=-1.0, found_s=580.0) == (1.0, True)
+
+
 class TestCancels:
     def test_one_whose_finding_was_closed_counts_no_more(self):
         one = ride(cancels=["unexplained"])
