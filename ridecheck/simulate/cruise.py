@@ -6,6 +6,10 @@ from enum import IntEnum, StrEnum
 from ridecheck.simulate.spec import CruiseSpec
 
 
+RESUMES_WITHIN_S = 25.0
+"""A resume that has not come near the stored speed after this long is given up."""
+
+
 class State(IntEnum):
     """What the control unit is doing."""
 
@@ -94,8 +98,7 @@ class CruiseControl:
         self._speed_was_kmh = 0.0
         self._rpm_was = 0.0
         self._engaged_at_s = 0.0
-        self._held_v = 0.0
-        self._leak = 0.0
+        self._vacuum = 0.0
 
     @property
     def engaged(self) -> bool:
@@ -197,7 +200,8 @@ class CruiseControl:
 
     def _watch_slow(self, told: Inputs) -> None:
         spec, t_s = self.spec, told.t_s
-        far = told.speed_kmh < self.set_kmh - spec.far_from_set_kmh and self.phase != Phase.RESUMING
+        on_the_way = self.phase == Phase.RESUMING and t_s - self._engaged_at_s < RESUMES_WITHIN_S
+        far = told.speed_kmh < self.set_kmh - spec.far_from_set_kmh and not on_the_way
         self._far_since_s = (self._far_since_s if self._far_since_s >= 0 else t_s) if far else -1.0
         if far and t_s - self._far_since_s > 0.6:
             self._stop_soon(t_s, "far_from_set_speed")
@@ -262,7 +266,7 @@ class CruiseControl:
         self.demand = self.integral
         self.plate = max(0.0, self.integral - self.spec.slack_percent)
         self.plate -= self.fault.extra_slack_percent
-        self._leak = 0.0
+        self._vacuum = self.demand + 2.0
         self._stop_at_s = self._far_since_s = self._override_since_s = -1.0
         self._set_since_s = self._resume_since_s = -1.0
         self._engaged_at_s = told.t_s
@@ -318,9 +322,9 @@ class CruiseControl:
                 self.integral = max(0.0, min(limit, self.integral))
             near = max(-8.0, min(8.0, error))
             target = max(0.0, min(limit, self.integral + spec.kp * fault.gain * near))
-        if fault.leak_percent_per_s:
-            self._leak = min(60.0, self._leak + fault.leak_percent_per_s * step_s)
-            target = max(0.0, target - self._leak)
+        if fault.leak_percent_per_s:  # what vacuum is left bounds the pull, and it fades
+            self._vacuum = max(0.0, self._vacuum - fault.leak_percent_per_s * step_s)
+            target = min(target, self._vacuum)
         step = spec.rate_percent_per_s * step_s
         moved = (target - self.demand) * min(1.0, step_s / spec.lag_s)
         self.demand += max(-step, min(step, moved))

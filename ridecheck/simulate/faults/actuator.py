@@ -21,9 +21,8 @@ class VacuumLeaks(AtEachHold):
     about = About("vacuum-leaks", "actuator", "always", 0.0, 2.0)
 
     def begin(self, ride: Riding) -> None:
-        """The pull fades faster than the control can make good."""
-        ride.cruise.fault.leak_percent_per_s = 0.25 + 0.45 * self.severity
-        ride.cruise.fault.weak_limit_percent = 40.0
+        """The pull fades and the control cannot make it good."""
+        ride.cruise.fault.leak_percent_per_s = 0.06 + 0.14 * self.severity
 
 
 @planted
@@ -33,8 +32,8 @@ class ActuatorCableSlack(AtEachHold):
     about = About("actuator-cable-slack", "actuator", "always", 0.0, 5.0)
 
     def begin(self, ride: Riding) -> None:
-        """Four to ten per cent of plate travel."""
-        ride.cruise.fault.extra_slack_percent = 4.0 + 6.0 * self.severity
+        """Six to fifteen per cent of plate travel."""
+        ride.cruise.fault.extra_slack_percent = 6.0 + 9.0 * self.severity
 
 
 @planted
@@ -46,8 +45,8 @@ class CruiseHunts(AtEachHold):
     def begin(self, ride: Riding) -> None:
         """Integral far too strong, cable sticky."""
         ride.cruise.fault.gain = 0.6
-        ride.cruise.fault.integral_gain = 6.0 + 8.0 * self.severity
-        ride.cruise.fault.extra_slack_percent = 1.5 + 2.0 * self.severity
+        ride.cruise.fault.integral_gain = 8.0 + 14.0 * self.severity
+        ride.cruise.fault.extra_slack_percent = 2.0 + 4.0 * self.severity
 
 
 @planted
