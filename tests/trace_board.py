@@ -22,7 +22,6 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 REPORT = ROOT / "tests" / "trace_board.md"
 RATES_HZ = (5.0, 10.0, 20.0, 50.0)
 MATCH_S = 0.8
-RIDER_S = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +48,7 @@ class Tally:
     unseen_wrong: int = 0
     faulty: int = 0
     faulty_told: int = 0
+    faulty_asked: int = 0
     riders: int = 0
     riders_blamed: int = 0
     first_named: int = 0
@@ -149,6 +149,7 @@ def _judge(tally: Tally, truth, told, logged: set[str], job: Job) -> None:
     if truth.fault and not truth.commanded and truth.visible:
         tally.faulty += 1
         tally.faulty_told += cancel.commanded is False
+        tally.faulty_asked += cancel.commanded is True
         if cancel.commanded is not False:
             tally.misses[f"not called a fault: {about} told {cancel.cause}"] += 1
     if truth.commanded:
@@ -219,6 +220,7 @@ def board(totals: dict[float, Tally]) -> Iterator[str]:
         ("no sample shows it: no logged cause", "unseen_open", "unseen"),
         ("no sample shows it: another cause", "unseen_wrong", "unseen"),
         ("visible fault: called not asked for", "faulty_told", "faulty"),
+        ("visible fault: called asked for", "faulty_asked", "faulty"),
         ("rider's own: called not asked for", "riders_blamed", "riders"),
         ("first mover named and right", "first_right", "first_named"),
         ("first mover: cannot be told", "first_open", "seen"),
@@ -255,6 +257,7 @@ def main() -> None:
         "",
         f"Made by `python tests/trace_board.py`: {options.bikes} bikes a rate, two rides each, "
         f"half of them with a planted fault; seed {seed}, a hash of the version.",
+        'What is neither called asked for nor not asked for reads "cannot be told".',
         "",
     ]
     REPORT.write_text("\n".join([*head, *lines]) + "\n", "utf-8")

@@ -119,7 +119,7 @@ def _entry(bike: BikeReport, colour: bool) -> list[str]:
     was = f" ({wording.was(bike)})" if wording.changed(bike) else ""
     reason = bike.because[0] if bike.because else "No reason recorded."
     more = len(bike.because) - 1
-    further = f" And {wording.count(more, 'further reason')}, on its page." if more > 0 else ""
+    further = f" ({wording.count(more, 'further reason')} on its page)" if more > 0 else ""
     return [
         f"{bike.bike:<5} {told}{was}",
         *wrapped(reason + further, first="      ", rest="      "),
