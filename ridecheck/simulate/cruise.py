@@ -5,7 +5,6 @@ from enum import IntEnum, StrEnum
 
 from ridecheck.simulate.spec import CruiseSpec
 
-
 RESUMES_WITHIN_S = 25.0
 """A resume that has not come near the stored speed after this long is given up."""
 
