@@ -31,7 +31,7 @@ from ridecheck.validate import validated
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
 
-LARGE_BYTES = 256 << 20
+LARGE_BYTES = 128 << 20
 """A larger CSV is read in batches and never held whole."""
 
 

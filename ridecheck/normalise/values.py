@@ -44,6 +44,9 @@ def decode(
 
     cells: as the reader hands them on, text or plain numbers. rows: the line numbers.
     """
+    if not (cells.dtype == pl.String or cells.dtype == pl.Boolean or cells.dtype.is_numeric()):
+        # An instant or a duration is no value of any channel; not all cast to text.
+        cells = pl.Series([None if v is None else str(v) for v in cells.to_list()], dtype=pl.String)
     if channel.kind == "switch":
         return _switch(cells, cast("SwitchColumn", column), file, rows=rows, name=channel.name)
     if channel.kind == "integer":

@@ -26,7 +26,7 @@ from ridecheck.readers.table import plain_name
 from ridecheck.readers.unpack import Member
 
 SAMPLE_LINES = 400
-MOST_BYTES = 96 << 20
+MOST_BYTES = 32 << 20
 """Of a larger file only the beginning is looked at."""
 _CANDIDATES = (",", ";", "\t", "|", "spaces")
 _NUMBER = re.compile(r"[-+]?(\d+([.,]\d+)?|[.,]\d+)([eE][-+]?\d+)?\Z")

@@ -22,7 +22,7 @@ from ridecheck.readers.csv_text import (
     start_lines,
     to_utf8,
 )
-from ridecheck.readers.table import RawTable, Wanted, time_columns, wanted_columns
+from ridecheck.readers.table import RawTable, Wanted, plain_name, time_columns, wanted_columns
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -236,7 +236,8 @@ def _named(frame: pl.DataFrame, rows: Rows, start: CsvStart) -> pl.DataFrame:
 
 def _types(rows: Rows, start: CsvStart, layout: "Layout", shown: str) -> dict[int, pl.DataType]:
     """Type of each mapped column, by its place."""
-    as_text = set(time_columns(layout)) | {layout.file.bike_column, layout.file.name_column}
+    named = (layout.file.bike_column, layout.file.name_column)
+    as_text = {*time_columns(layout), *map(plain_name, named)}
     mapped = start.mapped()
     places = [start.header.names.index(name) for name in mapped]
     plain = _plain_types(rows, places, layout, shown)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ridecheck.fleet import Layout
 
 MAGIC = b"PAR1"
+MOST_ROWS = 500_000
 _EPOCHS = frozenset(
     {"epoch_seconds", "epoch_milliseconds", "epoch_microseconds", "epoch_nanoseconds"}
 )
@@ -70,6 +71,7 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
             what_to_do="Give the columns names of their own in the logger's set-up.",
         )
     own = {name: names[plain.index(name)] for name in wanted.all if name in plain}
+    _refuse_nested(file.schema_arrow, own, shown)
     _refuse_coarse_epoch(file.schema_arrow, own, layout, shown)
     try:
         table = file.read(columns=list(own.values()), use_threads=False)
@@ -103,9 +105,16 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
 
 
 def read_all(file: pq.ParquetFile, *, shown: str) -> tuple[pl.DataFrame, dict[str, str]]:
-    """Every column of plain type by its plain name, and the file's key-values."""
+    """Every column of plain type by its plain name, and the file's key-values.
+
+    Of a long file only the first row groups, up to about MOST_ROWS rows.
+    """
+    groups, rows = 0, 0
+    while groups < file.num_row_groups and (groups == 0 or rows < MOST_ROWS):
+        rows += file.metadata.row_group(groups).num_rows
+        groups += 1
     try:
-        table = file.read(use_threads=False)
+        table = file.read_row_groups(list(range(groups)), use_threads=False)
     except (pa.ArrowException, OSError) as fault:
         raise LogError(
             "A page of the Parquet file is damaged",
@@ -138,6 +147,18 @@ def _column(column: "pa.ChunkedArray", name: str) -> pl.Series:
         column = column.cast(pa.float64())
     series = pl.Series(name, pl.from_arrow(column))
     return series.rechunk()
+
+
+def _refuse_nested(schema: "pa.Schema", own: dict[str, str], shown: str) -> None:
+    for name, theirs in own.items():
+        kind = schema.field(theirs).type
+        if pa.types.is_nested(kind):
+            raise LogError(
+                "A column holds lists or records where one value a row is expected",
+                where=f'{shown}, column "{name}"',
+                value=str(kind)[:80],
+                what_to_do="Have the logger write one value a row and column.",
+            )
 
 
 def _refuse_coarse_epoch(

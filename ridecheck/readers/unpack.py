@@ -26,7 +26,7 @@ LOG_LIMIT_BYTES = 2 * 2**30
 """A packed log may unpack to this much."""
 ARCHIVE_LIMIT_BYTES = 4 * 2**30
 """All logs of one archive together may unpack to this much."""
-IN_MEMORY_BYTES = 256 * 2**20
+IN_MEMORY_BYTES = 128 * 2**20
 """Unpacked logs larger than this are kept in an unnamed temporary file."""
 _CHUNK = 1 << 20
 _SMALL_CHUNK = 1 << 14
@@ -171,7 +171,7 @@ def open_log(path: Path, *, name: str | None = None) -> Iterator[Member]:
     gzip and zstd hold one log, a zip any number, each under its own path. A member of a
     zip that cannot be used comes with its problem; the others are not touched by it.
     """
-    shown = name if name is not None else shown_name(path.name)
+    shown = shown_name(name if name is not None else path.name)
     try:
         with path.open("rb") as stream:
             head = stream.read(64)

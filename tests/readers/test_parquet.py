@@ -222,6 +222,31 @@ def test_a_date_without_a_time_does_not_move() -> None:
     assert "does not move" in error.what
 
 
+@pytest.mark.parametrize(
+    ("cells", "what"),
+    [
+        (pa.array([[50.0]] * 20), "lists or records"),
+        (pa.array([{"x": 50.0}] * 20), "lists or records"),
+        (pa.array(MICROS, type=pa.timestamp("us")), "text where numbers"),
+        (pa.array([date(2026, 5, 3)] * 20), "text where numbers"),
+        (pa.array([timedelta(seconds=5)] * 20), "text where numbers"),
+    ],
+    ids=["list", "record", "instant", "date", "duration"],
+)
+def test_a_column_of_another_nature_is_refused(cells: pa.Array, what: str) -> None:
+    times = pa.array(MICROS, type=pa.timestamp("us", tz="UTC"))
+
+    assert what in refusal(packed(pa.table({"t": times, "v": cells})), how()).what
+
+
+def test_a_date_and_a_time_of_day_in_two_columns_are_joined() -> None:
+    two = layout(time={"column": ["d", "c"]}, kind="parquet", wheel_speed="v")
+    clocks = pa.array([clock(16, 10, i) for i in range(20)], type=pa.time64("us"))
+    read = part(packed(pa.table({"d": [date(2026, 5, 3)] * 20, "c": clocks, "v": V})), two)
+
+    assert read.info.start == START
+
+
 def test_metadata_may_name_the_bike_and_the_start() -> None:
     table = pa.table({"t": [i * 0.05 for i in range(20)], "v": V}).replace_schema_metadata(
         {"Bike": "t09", "start": "2026-05-03T16:10:00Z"}
