@@ -697,6 +697,7 @@ def main() -> None:
 
 def _heading(population: str, seed: int, asked: int, rows: Sequence[Row], minutes: float) -> str:
     from ridecheck import __version__
+    from ridecheck.rules.engine import rules_version
 
     broken = [r for r in rows if r.error]
     rides = sum(r.job.rides for r in rows)
@@ -712,6 +713,7 @@ def _heading(population: str, seed: int, asked: int, rows: Sequence[Row], minute
         "Written by `make scoreboard`. Intervals are Wilson's, 95 %; under 20, counts alone.",
         "Caught means inspect or keep in after three rides; no opinion is never a catch.",
         f"It took {minutes:.0f} min. Bikes lost to a fault of the program: {len(broken)}.",
+        f"Rules as of {rules_version()[:12]} (their hash).",
         "",
         "",
     ]
