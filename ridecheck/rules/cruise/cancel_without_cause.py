@@ -40,7 +40,7 @@ class Limits:
         3.0, "cancels", "twice a ride a rider changes his mind; needed where inputs are not logged"
     )
     votes_share: float = threshold(
-        0.3, "", "of the cancels of the ride; a habit of the rider shows in fewer"
+        0.4, "", "of the cancels of the ride; a habit of the rider shows in fewer"
     )
 
 
@@ -49,7 +49,7 @@ class Limits:
     severity=Severity.FAULT,
     clear_s=300.0,
     clear_interval_s=1.0,
-    raise_when=RaiseWhen(events=2, per_100_engaged_km=2.0),
+    raise_when=RaiseWhen(events=3, per_100_engaged_km=2.0),
     cruise_only=True,
     asks="riding with cruise engaged",
 )

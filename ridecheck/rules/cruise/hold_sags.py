@@ -30,8 +30,9 @@ from ridecheck.signals.ride import Ride
 class Limits:
     """Thresholds of this rule."""
 
-    sag_kmh: float = threshold(5.0, "km/h", "usual sag after set, 5 to 10 s long")
-    lasts_s: float = threshold(4.0, "s", "a gust or a bump is over sooner")
+    sag_kmh: float = threshold(3.0, "km/h", "beyond the hold band of a level road and a step")
+    lasts_s: float = threshold(2.0, "s", "a gust or a bump is over sooner")
+    longer_s: float = threshold(8.0, "s", "a sag after set needs some seconds to show")
     within_s: float = threshold(60.0, "s", "later, the road has changed")
     least: float = threshold(3.0, "engagements", "one or two may have met a hill")
     share: float = threshold(0.6, "", "of the engagements; hills do not meet most of them")
@@ -42,19 +43,19 @@ class Limits:
 
 @rule(
     needs=("cruise_engaged", "wheel_speed"),
-    severity=Severity.WATCH,
+    severity=Severity.FAULT,
     clear_events=3,
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=6, rides=2),
     cruise_only=True,
-    asks="engagements of 20 s and longer",
+    asks="engagements of 8 s and longer",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each sagging engagement, where most of them sag."""
     judged, sagging = 0, []
     for engagement in cruise.engagements(ride):
         span = engagement.span
-        if not engagement.sharp_start or span.length_s < 20.0:
+        if not engagement.sharp_start or span.length_s < limits.longer_s:
             continue
         window = Span(span.start_s, min(span.end_s, span.start_s + limits.within_s))
         if _climbs(ride, window, limits.climb_m):
@@ -90,16 +91,13 @@ def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
         # A lowered set speed is followed, not sagged to.
         low[at] = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
     spans = motion.spans_where(ride, low, at_least_s=limits.lasts_s, bridge_s=0.5)
-    if not spans or _resumed(window, spans[0]):
+    # Engaged below the set speed: a resume, still on its way up.
+    resumed = bool(set_kmh[0] - speed[0] > 0.5 * limits.sag_kmh)
+    if not spans or resumed:
         return None
     longest = max(spans, key=lambda s: s.length_s)
     depth = set_kmh - speed
     return longest, float(np.nanmax(depth))
-
-
-def _resumed(window: Span, first: Span) -> bool:
-    """Did the engagement begin below the set speed: a resume, still on its way up?"""
-    return first.start_s - window.start_s < 1.0
 
 
 def _climbs(ride: Ride, window: Span, climb_m: float) -> bool:

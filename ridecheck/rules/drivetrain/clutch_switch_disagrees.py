@@ -38,6 +38,8 @@ class Limits:
     varies: float = threshold(
         0.04, "", "speed must change this much, or a held engine speed could match by chance"
     )
+    long_s: float = threshold(30.0, "s", "nobody coasts with the clutch pulled for half a minute")
+    long_share: float = threshold(0.6, "", "of it with the ratio on a rung; changes take the rest")
     breaks: float = threshold(
         15.0, "changes", "so many changes of gear with no clutch are no quick-shifter's whole ride"
     )
@@ -80,14 +82,22 @@ def _pulled_but_locked(ride: Ride, limits: Limits) -> Iterator[Finding]:
             continue
         at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
         v, gears = speed[at], rungs[at]
-        if not np.isfinite(v).all() or v.min() < limits.moving_kmh:
+        rpm = ride.numbers("engine_speed")[at]
+        idling = not np.nanmedian(rpm) > 1.3 * ride.settings.drivetrain.idle_rpm
+        if idling or not np.isfinite(v).all() or np.median(v) < limits.moving_kmh:
+            continue
+        if run.length_s < limits.long_s and v.min() < limits.moving_kmh:
             continue
         locked = gears[0] > 0 and (gears == gears[0]).mean() > 0.95
-        if locked and v.max() / v.min() - 1.0 >= limits.varies:
+        varied = locked and v.max() / v.min() - 1.0 >= limits.varies
+        # Over half a minute gears may be changed, but nobody coasts so long at speed.
+        long = run.length_s >= limits.long_s and (gears > 0).mean() > limits.long_share
+        if varied or long:
             yield Finding(
                 span=run.span,
                 message=f"clutch shown pulled for {run.length_s:.1f} s while engine and wheel "
-                f"turned together in gear {gears[0]}, {v.min():.0f} to {v.max():.0f} km/h",
+                f"turned together in gear {np.median(gears[gears > 0]):.0f}, {v.min():.0f} to "
+                f"{v.max():.0f} km/h",
                 measured=run.length_s,
                 limit=limits.locked_s,
                 unit="s",

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity
+from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
@@ -38,7 +38,7 @@ class Limits:
 
 @rule(
     needs=("engine_speed", "wheel_speed"),
-    severity=Severity.WATCH,
+    severity=Severity.FAULT,
     clear_s=120.0,
     clear_interval_s=0.25,
     convict_interval_s=0.25,
@@ -61,6 +61,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             if flags is leaps and span.length_s > limits.back_s:
                 continue
             highest = float(np.nanmax(rpm[ride.slice(span)]))
+            if flags is leaps and _wheel_leaps(ride, span):
+                continue
             yield Finding(
                 span=span,
                 message=f"engine speed read {highest:.0f} rpm for {span.length_s:.2f} s at "
@@ -86,3 +88,12 @@ def _undisturbed(ride: Ride) -> np.ndarray:
     changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1]) != 0))
     busy = motion.widened(ride, (ride.numbers("clutch") == 1) | changed, 1.5)
     return np.asarray(~busy)
+
+
+def _wheel_leaps(ride: Ride, span: Span) -> bool:
+    """Does wheel speed rise along: a wheel that spins, or one that lets go of the road?"""
+    busy = ride.runs("traction_active").any_on(Span(span.start_s - 1.0, span.end_s + 1.0))
+    before = ride.at("wheel_speed", span.start_s - 0.5)
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(span.start_s - 0.3, span.end_s + 0.3))]
+    rises = np.isfinite(speed).any() and before > 0 and np.nanmax(speed) > 1.05 * before
+    return bool(rises or (ride.has("traction_active") and busy))

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity
+from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import drivetrain, motion
 from ridecheck.signals.ride import Ride
@@ -34,6 +34,9 @@ class Limits:
         1.0, "s", "sensors pass through false values for fractions of a second in a change"
     )
     bridge_s: float = threshold(1.0, "s", "flicker between true and false values is one event")
+    throughout: float = threshold(
+        0.3, "", "of steady riding: so much disagreement in several gears is no flickering sensor"
+    )
 
 
 @rule(
@@ -55,10 +58,21 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     wrong = rows & (rungs != gear)
     refresh_s = max(ride.interval_s(n) for n in ("wheel_speed", "engine_speed", "gear"))
     shortest_s = max(limits.longer_than_s, 2.5 * refresh_s)
+    told = []
     for span in motion.spans_where(ride, wrong, bridge_s=limits.bridge_s):
-        if span.length_s <= shortest_s:
-            continue
         at = ride.slice(span)
+        if span.length_s <= shortest_s and not _flicker(ride, span):
+            continue
+        told.append((span, at))
+    wrong_s, all_s = (float(motion.row_seconds(ride)[r].sum()) for r in (wrong, rows))
+    if wrong_s > limits.throughout * all_s and len(np.unique(gear[wrong])) > 1:
+        yield Unjudged(
+            Span(0.0, ride.duration_s),
+            f"gear and ratio disagree for {wrong_s:.0f} of {all_s:.0f} s, in several gears: "
+            "rather another model's log, or gears in another order",
+        )
+        return
+    for span, at in told:
         logged = int(np.median(gear[at][wrong[at]]))
         meant = int(np.median(rungs[at][wrong[at]]))
         yield Finding(
@@ -71,3 +85,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             unit="gear",
             channels=("gear",),
         )
+
+
+def _flicker(ride: Ride, span: Span) -> bool:
+    """Did the gear jump away and back to the same, the clutch out, faster than a hand shifts?"""
+    around = Span(span.start_s - 0.6, span.end_s + 0.6)
+    gear = ride.numbers("gear")
+    before, after = gear[ride.slice(around)][0], gear[ride.slice(around)][-1]
+    rungs = drivetrain.rungs(ride)[ride.slice(around)]
+    clutch_out = ride.runs("clutch").any_on(around) is False
+    return bool(before == after and clutch_out and rungs[0] == before and (rungs == rungs[0]).all())

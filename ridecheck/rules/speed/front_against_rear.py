@@ -39,7 +39,7 @@ class Limits:
 
 @rule(
     needs=("wheel_speed", "front_wheel_speed"),
-    severity=Severity.WATCH,
+    severity=Severity.FAULT,
     clear_s=120.0,
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=2, rides=2),

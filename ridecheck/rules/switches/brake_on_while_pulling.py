@@ -1,0 +1,91 @@
+"""A brake signal is on while the engine pulls the bike along.
+
+What it checks
+    A brake signal on for seconds while speed holds or rises with the throttle open.
+    Longer than a minute it is told as stuck on.
+Why it matters
+    A switch that lights the lamp unasked: hot pressure switch, film on a contact, no
+    free play. Cruise cannot be set, the traffic behind sees a lamp that means nothing.
+What else looks like this
+    A boot or two fingers resting on a control for a few seconds; a brake dragged in
+    slow traffic; a start on a hill.
+Next step
+    Standing, then with the engine warm: watch the lamp while nobody touches a control;
+    free play, then the switch.
+References
+    Stop lamps must not stay on after the brake is released (NHTSA interpretation on
+    FMVSS 108, S5.5.4). Recalls for pressure switches that light the lamp when hot are on
+    public record.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import brakes, motion
+from ridecheck.signals.ride import Ride
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    on_s: float = threshold(6.0, "s", "a boot or fingers rest on a control for up to 3 s")
+    stuck_s: float = threshold(60.0, "s", "longer is told as stuck on")
+    moving_kmh: float = threshold(35.0, "km/h", "in slow traffic a brake is dragged for long")
+    steady_ms2: float = threshold(0.25, "m/s2", "slower than this is not braking")
+    share: float = threshold(0.8, "", "of the time not slowing, throttle open")
+    gains_ms2: float = threshold(0.35, "m/s2", "more than a slope gives a dragged brake")
+    gains_s: float = threshold(1.5, "s", "gaining speed so long shows that no brake drags")
+    hard_open: float = threshold(10.0, "%", "above closed: nobody pulls so hard against a brake")
+    throttle_open: float = threshold(4.0, "%", "above its closed reading: the engine pulls")
+
+
+@rule(
+    needs=(
+        "wheel_speed",
+        ("throttle", "throttle_grip"),
+        ("front_brake", "rear_brake", "brake_lamp", "front_brake_pressure", "rear_brake_pressure"),
+    ),
+    severity=Severity.FAULT,
+    clear_s=120.0,
+    clear_interval_s=1.0,
+    raise_when=RaiseWhen(events=3),
+    asks="riding faster than 35 km/h",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Each on-run of each braking signal between seconds and a minute."""
+    speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
+    throttle = ride.numbers("throttle" if ride.has("throttle") else "throttle_grip")
+    closed_at = float(np.nanquantile(throttle, 0.01))
+    seconds = motion.row_seconds(ride)
+    with np.errstate(invalid="ignore"):
+        fast = speed > limits.moving_kmh
+        pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open)
+    yield Exposure(seconds=float(seconds[fast].sum()))
+    told: list[Span] = []
+    for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
+        for run in signal.runs.on():
+            if not limits.on_s <= run.length_s < limits.stuck_s:
+                continue
+            at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
+            if not fast[at].all() or any(s.overlaps(run.span) for s in told):
+                continue
+            pulled_s = float(seconds[at][pulling[at]].sum())
+            gained_s = float(seconds[at][a[at] > limits.gains_ms2].sum())
+            power = float(np.nanmedian(throttle[at])) - closed_at
+            hard = gained_s >= limits.gains_s or power > limits.hard_open
+            if pulled_s < limits.share * run.length_s or not hard:
+                continue
+            told.append(run.span)
+            yield Finding(
+                span=run.span,
+                message=f"{signal.label} on for {run.length_s:.1f} s at {speed[at][0]:.0f} km/h, "
+                f"{pulled_s:.1f} s of them with the throttle open and no slowing",
+                measured=pulled_s,
+                limit=limits.on_s,
+                unit="s",
+                channels=(signal.channel,),
+            )
