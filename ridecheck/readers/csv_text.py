@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 SEPARATORS = (",", ";", "\t", "|")
 """What ``auto`` tries. Never spaces: they stand inside names and stamps too."""
-HEADER_WITHIN_BYTES = 1 << 20
-HEADER_WITHIN_LINES = 2000
+HEADER_WITHIN_BYTES = 1 << 18
+HEADER_WITHIN_LINES = 500
 SEPARATOR_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", "spaces": "spaces"}
 
 _BOMS = (
@@ -116,7 +116,7 @@ def find_header(text: str, layout: "Layout", wanted: Wanted, *, shown: str) -> H
         if number > layout.file.skip_lines:
             fitting = [
                 (names, sep)
-                for sep in separators
+                for sep in (separators if all(n in line for n in needed) else ())
                 if needed <= set(names := tuple(map(plain_name, split_line(line, sep))))
             ]
             if fitting:
