@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from ridecheck import aside
+from ridecheck import aside, intake
 from ridecheck.errors import LogError, UsageError
 from ridecheck.fleet import Fleet
 from ridecheck.index import Known, LogRow
@@ -92,8 +92,7 @@ class Arrivals:
             if not again and self._stands(found, key, layouts_now):
                 self.rows[found.name] = self.known.logs[found.name]
             else:
-                changed = found.name in self.known.logs and self._is_new(found)
-                tasks.append(LogTask(self.root, found, layout, bike, now, layouts, changed))
+                tasks.append(LogTask(self.root, found, layout, bike, now, layouts))
         return tasks
 
     def take(self, tasks: Sequence[LogTask], crew: Crew, now: datetime) -> None:
@@ -108,7 +107,20 @@ class Arrivals:
                 self._note(taken, key, before)
             elif state == "changed":
                 self._left_growing(taken.found)
+        self._forget_older()
         self._set_aside(now)
+
+    def _forget_older(self) -> None:
+        """Of logs that are other files than before, drop what they give no more."""
+        gives: dict[str, dict[str, set[str]]] = {}
+        for taken in self.taken:
+            for member in taken.members:
+                for bike, stem in member.gives:
+                    gives.setdefault(bike, {}).setdefault(member.log, set()).add(stem)
+        for bike, logs in sorted(gives.items()):
+            told = {log: frozenset(stems) for log, stems in logs.items()}
+            if intake.forget_older(self.root, bike, told):
+                self.touched.add(bike)
 
     def _is_new(self, found: FoundLog) -> bool:
         rows = self.known.logs.get(found.name, ())

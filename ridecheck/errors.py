@@ -45,9 +45,9 @@ class LogError(RidecheckError):
     """One log cannot be used; it is set aside and the batch goes on."""
 
 
-class FleetBusy(RidecheckError):
+class FleetBusy(RidecheckError):  # noqa: N818 - it says what is, not what failed
     """Another run holds the fleet folder (exit 4)."""
 
 
-class BrokenOff(RidecheckError):
+class BrokenOff(RidecheckError):  # noqa: N818 - likewise
     """The fleet folder cannot be written; the run stopped half-way (exit 70)."""

@@ -1,15 +1,15 @@
 """One log into the fleet folder: hashed, read if its bytes or its layout are new, kept."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from ridecheck import store
 from ridecheck.errors import LogError
 from ridecheck.fleet import Fleet
-from ridecheck.model import PartInfo
+from ridecheck.model import Part
 from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, Member, open_log
 from ridecheck.reading import take_in
@@ -18,13 +18,18 @@ from ridecheck.store import KeptPart
 
 @dataclass(frozen=True, slots=True)
 class MemberTaken:
-    """What became of one log. fault: an error of ridecheck itself, "" where there was none."""
+    """What became of one log.
+
+    read: it was read now. fault: an error of ridecheck itself, "" where there was none.
+    gives: bike and stem of each of its parts.
+    """
 
     log: str
     sha256: str
     problem: LogError | None = None
     read: bool = False
     fault: str = ""
+    gives: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,27 +49,29 @@ def take_log(
     layout: str | None = None,
     bike: str | None = None,
     layouts: tuple[str, ...] = (),
-    changed: bool = False,
     now: datetime,
 ) -> LogTaken:
     """Take the logs in one file in. A bad log is told, never raised.
 
-    layout, bike: stated by the user. layouts: those to try, all where empty. changed: it
-    was seen before and is another file now.
-    Raises OSError where the fleet folder cannot be written: that stops the run.
+    layout, bike: stated by the user. layouts: those to try, all where empty. Raises
+    OSError where the fleet folder cannot be written: that stops the run.
     """
-    members: list[MemberTaken] = []
-    touched: set[str] = set()
     if layouts:
         tried = {n: one for n, one in fleet.layouts.items() if n in layouts}
         fleet = replace(fleet, layouts=tried)
+    taking = _Taking(root, fleet, layout, bike, now)
+    members: list[MemberTaken] = []
     try:
         for member in open_log(found.path, name=found.name):
-            members.append(_take_member(root, member, fleet, layout, bike, now, touched, changed))
+            members.append(taking.member(member))
     except LogError as problem:
         sha256 = store.sha256_of(found.path)
         members.append(MemberTaken(found.name, sha256, problem=problem))
-    return LogTaken(found, tuple(members), frozenset(touched))
+    return LogTaken(found, tuple(members), frozenset(taking.touched))
+
+
+def _gives(parts: Iterable[Part | KeptPart]) -> tuple[tuple[str, str], ...]:
+    return tuple((p.info.bike, p.info.stem) for p in parts)
 
 
 def is_fresh(fleet: Fleet, kept: KeptPart) -> bool:
@@ -73,84 +80,102 @@ def is_fresh(fleet: Fleet, kept: KeptPart) -> bool:
     return layout is not None and read_key(kept.info.sha256, layout) == kept.info.read_key
 
 
-def _take_member(
-    root: Path,
-    member: Member,
-    fleet: Fleet,
-    layout: str | None,
-    bike: str | None,
-    now: datetime,
-    touched: set[str],
-    changed: bool,
-) -> MemberTaken:
-    if member.problem is not None:
-        return MemberTaken(member.name, member.sha256, problem=member.problem)
-    same_bytes = store.parts_of(root, member.sha256)
-    kept = [p for p in same_bytes if member.name in p.names]
-    if _is_known(fleet, kept, layout, bike):
-        if changed:
-            _forget_older(root, member.name, [p.info for p in kept], touched)
-        return MemberTaken(member.name, member.sha256)
-    if any(p.info.thinned for p in same_bytes):  # judged long ago; only the name is new
-        for old in same_bytes:
-            touched.add(old.info.bike)
-            store.add_name(root, old, member.name)
-        return MemberTaken(member.name, member.sha256)
-    first_seen = min((p.first_seen for p in same_bytes), default=now)
-    try:
-        parts = take_in(member, fleet, layout=layout, bike=bike, first_seen=first_seen)
-    except LogError as problem:
-        return MemberTaken(member.name, member.sha256, problem=problem)
-    except Exception as error:  # one log must not end the night
-        fault = f"{type(error).__name__}: {error}"
-        return MemberTaken(member.name, member.sha256, problem=_fault(member, fault), fault=fault)
-    for part in parts:
-        touched.add(part.info.bike)
-        store.write_part(
-            root,
-            part,
-            names=(member.name,),
-            siblings=len(parts),
-            first_seen=first_seen,
+@dataclass(slots=True)
+class _Taking:
+    """The taking in of one file. touched gathers the bikes whose parts changed."""
+
+    root: Path
+    fleet: Fleet
+    layout: str | None
+    bike: str | None
+    now: datetime
+    touched: set[str] = field(default_factory=set)
+
+    def member(self, member: Member) -> MemberTaken:
+        """Take one log in: nothing to do where its bytes are known and would read the same."""
+        if member.problem is not None:
+            return MemberTaken(member.name, member.sha256, problem=member.problem)
+        same_bytes = store.parts_of(self.root, member.sha256)
+        kept = [p for p in same_bytes if member.name in p.names]
+        if self._is_known(kept):
+            return MemberTaken(member.name, member.sha256, gives=_gives(kept))
+        if any(p.info.thinned for p in same_bytes):  # judged long ago; only the name is new
+            for old in same_bytes:
+                self.touched.add(old.info.bike)
+                store.add_name(self.root, old, member.name)
+            return MemberTaken(member.name, member.sha256, gives=_gives(same_bytes))
+        first_seen = min((p.first_seen for p in same_bytes), default=self.now)
+        try:
+            parts = take_in(
+                member, self.fleet, layout=self.layout, bike=self.bike, first_seen=first_seen
+            )
+        except LogError as problem:
+            return MemberTaken(member.name, member.sha256, problem=problem)
+        except Exception as error:  # one log must not end the night
+            fault = f"{type(error).__name__}: {error}"
+            told = _fault(member, fault)
+            return MemberTaken(member.name, member.sha256, problem=told, fault=fault)
+        self._keep(member, parts, first_seen)
+        self._forget_otherwise_read(member.name, kept, parts)
+        return MemberTaken(member.name, member.sha256, read=True, gives=_gives(parts))
+
+    def _is_known(self, kept: Sequence[KeptPart]) -> bool:
+        return (
+            bool(kept)
+            and len(kept) == kept[0].siblings
+            and all(is_fresh(self.fleet, p) or p.info.thinned for p in kept)
+            and all(self.layout in (None, p.info.layout) for p in kept)
+            and all(self.bike in (None, p.info.bike) for p in kept)
         )
-    for old in kept:  # the same bytes, filed under another bike or in more parts before
-        if (old.info.bike, old.info.stem) not in {(p.info.bike, p.info.stem) for p in parts}:
-            touched.add(old.info.bike)
-            store.drop_name(root, old, member.name)
-    _forget_older(root, member.name, [p.info for p in parts], touched)
-    return MemberTaken(member.name, member.sha256, read=True)
+
+    def _keep(self, member: Member, parts: Sequence[Part], first_seen: datetime) -> None:
+        for part in parts:
+            self.touched.add(part.info.bike)
+            store.write_part(
+                self.root,
+                part,
+                names=(member.name,),
+                siblings=len(parts),
+                first_seen=first_seen,
+            )
+
+    def _forget_otherwise_read(
+        self, name: str, kept: Sequence[KeptPart], parts: Sequence[Part]
+    ) -> None:
+        """Drop what the same bytes gave before: another bike's, or in more parts."""
+        now_there = {(p.info.bike, p.info.stem) for p in parts}
+        for old in kept:
+            if (old.info.bike, old.info.stem) not in now_there:
+                self.touched.add(old.info.bike)
+                store.drop_name(self.root, old, name)
 
 
-def _is_known(fleet: Fleet, kept: Sequence[KeptPart], layout: str | None, bike: str | None) -> bool:
-    return (
-        bool(kept)
-        and len(kept) == kept[0].siblings
-        and all(is_fresh(fleet, p) or p.info.thinned for p in kept)
-        and all(layout in (None, p.info.layout) and bike in (None, p.info.bike) for p in kept)
-    )
+def forget_older(root: Path, bike: str, logs: Mapping[str, frozenset[str]]) -> bool:
+    """Drop what logs gave when they were other files: they have grown, or were cut.
 
-
-def _forget_older(root: Path, name: str, parts: Sequence[PartInfo], touched: set[str]) -> None:
-    """Drop what this log gave before and gives no more: read otherwise, grown, or cut.
-
-    parts: what it gives now. Rows that are in none of them stay: they were ridden. A part
-    that other logs gave too only loses the name.
+    logs: name -> stems it gives now. Rows that are in none of them stay: they were ridden.
+    A part that other logs gave too only loses the name. True where anything changed.
     """
-    now_there = {(p.bike, p.stem) for p in parts}
-    for bike in {p.bike for p in parts}:
-        listed, _ = store.list_parts(root, bike)
-        own = [p for p in listed if name in p.names and not p.info.thinned]
-        new = [p for p in own if (bike, p.info.stem) in now_there]
-        for old in (p for p in own if (bike, p.info.stem) not in now_there):
-            held = any(store.holds_rows(root, n, old) for n in new)
-            if held or len(old.names) > 1:
-                touched.add(bike)
+    listed, _ = store.list_parts(root, bike)
+    by_name: dict[str, list[KeptPart]] = {}
+    for part in listed:
+        for name in part.names:
+            if name in logs and not part.info.thinned:
+                by_name.setdefault(name, []).append(part)
+    changed = False
+    for name, own in sorted(by_name.items()):
+        new = [p for p in own if p.info.stem in logs[name]]
+        for old in (p for p in own if p.info.stem not in logs[name]):
+            if len(old.names) > 1 or any(store.holds_rows(root, n, old) for n in new):
                 store.drop_name(root, old, name)
+                changed = True
                 continue
             for part in [n for n in new if n.names == (name,)]:
-                if store.holds_rows(root, old, part):  # the log was cut: what was read stays
+                if store.holds_rows(root, old, part):  # it was cut: what was read stays
                     store.remove_part(root, bike, part.info.stem)
                     new.remove(part)
+                    changed = True
+    return changed
 
 
 def _fault(member: Member, fault: str) -> LogError:

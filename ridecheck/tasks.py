@@ -30,10 +30,7 @@ _FLEETS: dict[Path, Fleet] = {}
 
 @dataclass(frozen=True, slots=True)
 class LogTask:
-    """A file of the inbox to take in. layouts: those to try, all where empty.
-
-    changed: it was seen before and is another file now.
-    """
+    """A file of the inbox to take in. layouts: those to try, all where empty."""
 
     root: Path
     found: FoundLog
@@ -41,7 +38,6 @@ class LogTask:
     bike: str | None
     now: datetime
     layouts: tuple[str, ...] = ()
-    changed: bool = False
 
     def __call__(self) -> LogTaken:
         """Read it, if need be, and keep its parts."""
@@ -52,7 +48,6 @@ class LogTask:
             layout=self.layout,
             bike=self.bike,
             layouts=self.layouts,
-            changed=self.changed,
             now=self.now,
         )
 
