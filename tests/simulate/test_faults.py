@@ -53,11 +53,8 @@ def test_there_are_at_least_thirty_kinds_and_each_names_a_part_and_a_trigger():
 
 @pytest.mark.parametrize("name", FAULT_NAMES)
 def test_every_fault_shows_itself(name):
-    seen = [
-        event
-        for seed in range(4)
-        for event in ride(name, seed=seed, rider="two-fingers").truth.events
-    ]
+    rides = (ride(name, seed=seed, rider="two-fingers").truth.events for seed in range(6))
+    seen = next(filter(None, rides), ())
 
     assert seen
     assert {e.fault for e in seen} == {name}
