@@ -737,6 +737,8 @@ def _commanded(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> bo
         return _main_switch_meant(ride, cause)
     if cause.cause == "side_stand":
         return False if _is_short(cause) else None
+    if _rides_on(ride, cause):
+        return None
     effect = _has_effect(ride, cause, t_s)
     if _is_short(cause) and cause.cause == "roll_off":
         # A flick of the grip is as short as a pulse nobody made: only what follows tells.
@@ -746,6 +748,24 @@ def _commanded(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> bo
     if math.isnan(cause.pulse_s) or cause.pulse_s - cause.interval_s > SHORT_PULSE_S:
         return effect or (_slowed(ride, t_s) and not wanted_back) or None
     return effect or None
+
+
+RIDES_ON_S, RIDES_ON_MS2, RIDES_ON_KMH = 5.0, 0.3, 30.0
+"""A brake shown on this long while the bike loses less speed than this, and stays above
+this speed, is no braking, though engine braking may follow the cancel."""
+
+
+def _rides_on(ride: Ride, cause: Mover) -> bool:
+    """Does the bike ride on with the brake shown on? Then a hand and a fault look alike."""
+    braking = cause.cause in ("front_brake", "rear_brake", "brake_lamp")
+    if not braking or not cause.pulse_s >= RIDES_ON_S:
+        return False
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(cause.at_s, cause.at_s + cause.pulse_s))]
+    speed = speed[~np.isnan(speed)]
+    if len(speed) < 2 or float(np.median(speed)) < RIDES_ON_KMH:
+        return False
+    lost_ms = (speed[0] - speed[-1]) / motion.KMH_PER_MS
+    return bool(lost_ms / cause.pulse_s < RIDES_ON_MS2)
 
 
 def _is_short(cause: Mover) -> bool:
@@ -770,7 +790,8 @@ def _has_effect(ride: Ride, cause: Mover, t_s: float) -> bool:
         ratio = drivetrain.ratio(ride)
         before = _median(ratio[ride.slice(Span(cause.at_s - 1.5, cause.at_s - 0.1))])
         length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
-        after = ratio[ride.slice(Span(cause.at_s, cause.at_s + length_s + 1.0))]
+        end_s = min(cause.at_s + length_s + 1.0, _next_on_s(ride, cause))
+        after = ratio[ride.slice(Span(cause.at_s, end_s))]
         if math.isnan(before) or not np.isfinite(after).any():
             return False
         return bool(np.nanmax(np.abs(np.log(after / before))) > 0.06)
@@ -778,6 +799,15 @@ def _has_effect(ride: Ride, cause: Mover, t_s: float) -> bool:
         return grip_contradicts(ride, cause.at_s) is False and _slowed(ride, t_s)
     a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, cause.at_s + 1.5))]
     return bool(np.isfinite(a).any() and -np.nanmin(a) > HARD_MS2)
+
+
+def _next_on_s(ride: Ride, cause: Mover) -> float:
+    """When the control that moved shows on again, inf where it does not: a later pull's
+    effect is not this one's.
+    """
+    starts = ride.runs(cause.channel).start_s[ride.runs(cause.channel).value == 1]
+    later = starts[starts > cause.at_s + 1e-6]
+    return float(later[0]) - 1e-3 if len(later) else math.inf
 
 
 def grip_contradicts(ride: Ride, t_s: float) -> bool:

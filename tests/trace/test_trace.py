@@ -105,6 +105,31 @@ def test_a_brake_that_stays_on_while_riding_on_is_remarked(stays_s, told):
     assert (f"rear brake stayed on for {stays_s:.0f} s, at 100 km/h" in remarks) is told
 
 
+def test_engine_braking_under_a_brake_that_sticks_is_no_riders_braking():
+    at_s = HOLD_S + 60.0
+    found = traced(
+        "coast 0.9 m/s2 to 85",
+        "85 km/h, gear 5, 60 s",
+        on={"rear_brake": [[at_s - 0.1, at_s + 50.0]]},
+        drop=["brake_lamp"],
+    )
+
+    one = found.cancels[0].cancel
+    assert (one.cause, one.commanded) == ("rear_brake", None)
+
+
+def test_a_clutch_pulled_later_is_no_effect_of_a_pulse_now():
+    at_s = HOLD_S + 30.0
+    found = traced(
+        "clutch 0.7 m/s2 to 60",
+        on={"clutch": [[at_s, at_s + 0.1]]},
+        off={"cruise_engaged": [[at_s + 0.15, 500]]},
+    )
+
+    one = found.cancels[0].cancel
+    assert (one.cause, one.commanded) == ("clutch", False)
+
+
 def test_a_real_braking_is_no_short_pulse():
     plan = {"pieces": [*PIECES, "brake 2.5 m/s2 to 60", "brake 2.5 m/s2 to 40"]}
     from ridecheck.signals.ride import Ride
