@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
-from logs import layout, part, parts, said, table
+from logs import layout, part, parts, refusal, said, table
 
 from ridecheck import normalise
 from ridecheck.normalise import READER_VERSION, facts, read_key
@@ -68,6 +68,18 @@ def test_twelve_hours_are_the_limit_too() -> None:
 
     assert [p.info.rows for p in found] == [865, 135]  # 12 h = 43 200 s = 864 steps of 50 s
     assert found[1].info.cut_before
+
+
+def test_a_row_alone_between_breaks_is_left_out_and_counted() -> None:
+    times = [*stretch(1000, 30), 2000.0, *stretch(10, 30)]
+    found = parts(log(times, [0.0] * 61), SPEED)
+
+    assert [p.info.rows for p in found] == [30, 30]
+    assert said(found[0], "single rows") == 1
+
+
+def test_a_log_of_one_row_is_refused() -> None:
+    assert "single row" in refusal(log([0.0], [50.0]), SPEED).what
 
 
 def polled(rows: int = 4000, *, refresh_s: float = 0.9, row_s: float = 0.09) -> pl.DataFrame:

@@ -103,7 +103,8 @@ def normalise_batch(
     samples = samples.insert_column(0, pl.Series("time", line.micros))
     refuse_reversed_brakes(samples, layout, where=log.name)
     pieces, more = pieces_of(samples, line.breaks)
-    notes = [*raw.notes, *line.notes, *notes, *more]
+    pieces, single = _without_single_rows(pieces, log, last=last)
+    notes = [*raw.notes, *line.notes, *notes, *more, *single]
     starts = np.array([0, *line.breaks])
     parts: list[Part] = []
     base_us = carry.base_us
@@ -136,6 +137,27 @@ def normalise_batch(
         cut_before=rest.cut_before,
         from_row=int(np.flatnonzero(line.keep)[rest.begin]),
     )
+
+
+def _without_single_rows(
+    pieces: list[Piece], log: LogId, *, last: bool
+) -> tuple[list[Piece], list[Note]]:
+    """A row alone between two breaks is no stretch of a ride: it has no rate and no slope."""
+    kept = [p for p in pieces if p.end - p.begin > 1]
+    lone = len(pieces) - len(kept)
+    if last and not kept and log.first_part == 1:
+        raise LogError(
+            "The log holds a single row",
+            where=log.name,
+            value="1 row",
+            what_to_do="Copy it from the logger again; if it is so there too, delete it.",
+        )
+    if not last and pieces and pieces[-1] not in kept:
+        kept.append(pieces[-1])  # it may go on in the next batch
+        lone -= 1
+    if not lone:
+        return kept, []
+    return kept, [Note("rows", "single rows between breaks of the clock left out", lone)]
 
 
 _FILE_TIME = "\0file_time"
