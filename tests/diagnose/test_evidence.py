@@ -166,7 +166,7 @@ class TestWhatTheSilenceOfManySignsIsWorth:
             return case_of(rides, settings=settings()).of_part("clutch_switch")
 
         either_way = share()
-        monkeypatch.setattr("ridecheck.diagnose.STRENGTHS", (1.0,))
+        monkeypatch.setattr("ridecheck.diagnose.weighing.STRENGTHS", (1.0,))
 
         assert either_way > 1.5 * share()
 

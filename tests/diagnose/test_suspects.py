@@ -509,6 +509,17 @@ class TestNextChecks:
 
         assert told(rides).next_checks[0].check == "throttle-snaps-shut"
 
+    def test_a_likely_dangerous_cause_keeps_the_bike_off_the_road_without_an_open_danger(self):
+        # Set ignored, cruise never on, and both brakes never on since: rather the shared fuse.
+        odd = {"cruise/set-ignored": ("switch_set",)}
+        dead = ["front_brake", "rear_brake", "cruise_engaged"]
+        rides = [ride(i, ok=RULES, found=odd, times=4, never_on=dead) for i in range(3)]
+
+        found = told(rides)
+
+        assert parts(found)[0] == "supply"
+        assert all(checks()[c.check].standing for c in found.next_checks)
+
     def test_the_proof_ride_is_no_way_to_look_for_a_fault(self):
         for part, rule, channels, cancels in SIGNATURES:
             found = told(seen(rule, channels, cancels=cancels))
