@@ -250,7 +250,7 @@ def run_to_end(running: subprocess.Popen, tally: Tally, *codes: int) -> None:
 
 
 def full_disk(root: Path, tally: Tally) -> str:
-    """Nights on a disk that is too small, growing until one ends; then compare."""
+    """Nights on a disk that is too small, growing until one ends; then one read-only."""
     place = Path(tempfile.mkdtemp(prefix="ridecheck-small-"))
     mounted = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(place)],
@@ -279,10 +279,16 @@ def full_disk(root: Path, tally: Tally) -> str:
             if running.returncode == 0:
                 break
         compare(tally, "full disk", wanted, small)
+        shutil.rmtree(small / "results")
+        subprocess.run(["mount", "-o", "remount,ro", str(place)], check=True)
+        run_to_end(start_night(small), tally, 70)
+        subprocess.run(["mount", "-o", "remount,rw,size=64m", str(place)], check=True)
+        run_to_end(start_night(small), tally)
+        compare(tally, "read-only", wanted, small)
     finally:
         subprocess.run(["umount", str(place)], check=True)
         place.rmdir()
-    return f"{broken_off} nights broken off, the next ended the same"
+    return f"{broken_off} nights broken off; one more on a disk that could only be read"
 
 
 def clock_set_back(root: Path, tally: Tally, rng: random.Random) -> None:
