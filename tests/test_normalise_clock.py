@@ -384,7 +384,8 @@ def test_a_ride_dated_after_its_log_was_seen_is_undated() -> None:
 @pytest.mark.parametrize(
     ("fmt", "cells", "what"),
     [
-        ("epoch_milliseconds", ["1777824600", "1777824601"] * 20, "apart"),
+        ("epoch_milliseconds", [str(1777824600 + i) for i in range(40)], "early 1970"),
+        ("epoch_microseconds", [str(1777824600000 + i * 50) for i in range(40)], "early 1970"),
         ("epoch_seconds", ["1777824600000", "1777824600050"], "after the year 2100"),
         ("milliseconds", [f"{i * 0.05:.2f}" for i in range(40)], "apart"),
         ("seconds", [str(i * 100_000) for i in range(40)], "apart"),
@@ -400,6 +401,41 @@ def test_a_time_that_is_not_the_layouts_is_refused(fmt, cells, what) -> None:
 
     assert what in error.what
     assert "format" in error.what_to_do or "spreadsheet" in error.what_to_do
+
+
+@pytest.mark.parametrize("fmt", ["seconds", "iso8601"])
+def test_a_buffer_written_twice_counts_once(fmt: str) -> None:
+    ticks = [*range(100), *range(88, 100), *range(100, 200)]
+    cells = [
+        f"{i / 10:.1f}" if fmt == "seconds" else f"2026-05-03T16:10:{i / 10:06.3f}Z" for i in ticks
+    ]
+    rows = [f"{cell},{50 + i % 37}" for cell, i in zip(cells, ticks, strict=True)]
+    read = part(table(*rows), how(fmt))
+
+    assert read.info.rows == 200
+    assert seconds(read) == pytest.approx([i / 10 for i in range(200)])
+    assert said(read, "were there before") == 12
+
+
+def test_rows_that_only_look_alike_are_no_repeats() -> None:
+    read = part(table(*(f"2026-05-03 16:10:{s:02d},0" for s in range(5) for _ in range(10))),
+                how("iso8601"))  # fmt: skip
+
+    assert read.info.rows == 50
+
+
+def test_a_second_session_that_begins_like_the_first_is_kept() -> None:
+    rows = [f"{i / 10:.1f},{0 if i < 50 else 30 + i % 7}" for i in range(900)]
+    one, two = parts(table(*rows, *rows[:700]), how("seconds"))
+
+    assert (one.info.rows, two.info.rows) == (900, 700)
+
+
+def test_a_start_line_before_2000_is_no_date() -> None:
+    read = part("# start 1980-01-06T00:00:00Z\n" + log_of(["0", "1", "2"]), how("seconds"))
+
+    assert (read.info.dating, read.info.start) == ("none", datetime(1970, 1, 1, tzinfo=UTC))
+    assert said(read, "clock wrong") == 1
 
 
 def test_rows_in_no_order_at_all_are_refused() -> None:

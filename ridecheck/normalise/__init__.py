@@ -18,6 +18,7 @@ from ridecheck.normalise.clock import Before, Origin, timeline
 from ridecheck.normalise.doubts import refuse_other_units, refuse_reversed_brakes
 from ridecheck.normalise.facts import measure, row_interval_s
 from ridecheck.normalise.parts import Piece, pieces_of
+from ridecheck.normalise.repeats import repeated_rows
 from ridecheck.normalise.stamps import read_stamps
 from ridecheck.normalise.values import decode
 from ridecheck.readers.table import RawTable, plain_name
@@ -95,6 +96,7 @@ def normalise_batch(
         starts=raw.starts,
         restarts=raw.restarts,
         before=carry.before,
+        repeated=repeated_rows(raw.frame, stamps, raw.restarts),
     )
     frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
     if not line.keep.all():

@@ -36,6 +36,7 @@ JITTER_ROWS = 5
 """Rows that step back and are caught up within this many are out of order; more is a step."""
 WRAPS = (2**16, 2**31, 2**32)
 
+_BEFORE_2000 = Note("clock", "clock wrong: before 2000, taken as undated", 1)
 _NAME_DATE = re.compile(r"(?<!\d)(20\d\d)(-?)(\d\d)\2(\d\d)(?!\d)")
 
 
@@ -85,16 +86,22 @@ def timeline(
     starts: tuple[tuple[int, str], ...] = (),
     restarts: tuple[int, ...] = (),
     before: Before | None = None,
+    repeated: NDArray[np.bool_] | None = None,
 ) -> Timeline:
     """Bring the stamps of one log onto one time base. LogError where no time can be told.
 
     starts, restarts: from the reader, as indexes of the table's rows. before: given where
-    these rows go on from others.
+    these rows go on from others. repeated: rows to leave out, being there twice.
     """
     earlier = before or Before()
-    keep = stamps.micros != UNREADABLE
-    line = Timeline(keep=keep, micros=stamps.micros[keep] + earlier.offset_us)
-    if (lost := int((~keep).sum())) > 0:
+    readable = stamps.micros != UNREADABLE
+    keep = readable if repeated is None else readable & ~repeated
+    line = Timeline(keep=keep.copy(), micros=stamps.micros[keep] + earlier.offset_us)
+    if repeated is not None and repeated.any():
+        line.notes.append(
+            Note("duplicate", "rows that were there before left out", int(repeated.sum()))
+        )
+    if (lost := int((~readable).sum())) > 0:
         line.notes.append(Note("clock", "rows whose time cannot be read left out", lost))
     _leave_out_strays(line, stamps)
     kept = np.concatenate(([0], np.cumsum(line.keep)))
@@ -411,6 +418,9 @@ def _date(
             origin = _origin(stamps, stated, layout, name, zone, first=number == 0)
         if origin.dating != "none":
             line.micros[begin:end] += origin.micros
+            if line.micros[begin] < YEAR_2000_US:
+                origin = Origin(0, "none", "unknown")
+                line.notes.append(_BEFORE_2000)
         line.origins.append(origin)
 
 

@@ -249,6 +249,15 @@ def _midnight(text: pl.Series) -> tuple[pl.Series, pl.Series]:
 
 def _refuse_unreadable(stamps: Stamps, rows: pl.Series, fmt: str, where: str) -> None:
     lost = stamps.micros == UNREADABLE
+    if fmt.startswith("epoch") and not lost.all():
+        median_s = float(np.median(stamps.micros[~lost])) / 1e6
+        if 1e6 <= median_s <= 4.1e6:  # a thousandfold more is a date of this century
+            raise LogError(
+                "The time comes out in early 1970: its unit is not the layout's",
+                where=f"{where}, line {rows[0]}",
+                value=f"{shown_cell(stamps.file_time[0])} as {fmt}",
+                what_to_do="Correct format in [columns.time] of the layout.",
+            )
     if stamps.kind in {"instant", "local"}:
         late = ~lost & (stamps.micros > LATEST_YEAR_US)
         if late.mean() > UNREADABLE_LIMIT:

@@ -359,8 +359,8 @@ def _all_text(
         rows = plain_rows(body, separator, len(names), first_line=first_line, trails=trails)
     try:
         frame = None if rows is None else _as_text(rows)
-    except pl.exceptions.ComputeError:
-        frame = None  # a row with more fields
+    except pl.exceptions.PolarsError:
+        frame = None  # a row with more fields, or a first one with fewer
     if rows is None or frame is None or not each_is_whole(rows, not frame[:, -1].null_count()):
         rows = careful_rows(
             body, separator, len(names), first_line=first_line, header=header, trails=trails

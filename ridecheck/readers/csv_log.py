@@ -214,12 +214,12 @@ def _read_plain(rows: Rows, start: CsvStart, layout: "Layout", shown: str) -> pl
     numeric = any(kind != pl.String() for kind in types.values())
     try:
         frame = _parse(rows, types, layout)
-    except pl.exceptions.ComputeError:
+    except pl.exceptions.PolarsError:
         numeric = False
         try:
             frame = _parse(rows, dict.fromkeys(types, pl.String()), layout)
-        except pl.exceptions.ComputeError:
-            return None  # a row with more fields
+        except pl.exceptions.PolarsError:
+            return None  # a row with more fields, or a first one with fewer
     if not numeric and start.header.text.strip().encode() in rows.body:
         return None  # among numbers a header met again would have shown itself
     if len(frame) != len(rows.line) or not each_is_whole(rows, not frame[f"c{last}"].null_count()):

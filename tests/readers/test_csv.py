@@ -328,3 +328,9 @@ def test_event_rows_between_samples_are_left_out_and_a_marker_column_is_kept() -
 
     assert read.samples["marker"].to_list() == [False, True, False]
     assert said(read, "number of fields") == 1
+
+
+def test_a_first_row_with_fewer_fields_is_left_out_like_any_other() -> None:
+    read = part("t,v,x,\n1;2,3|4\n0.0,50,1,\n0.1,51,1,\n0.2,52,1,,\n0.3,53,1,\n")
+
+    assert speeds(read) == [50, 51, 53]
