@@ -150,11 +150,13 @@ class Arrivals:
         """Keep in mind what became of a log."""
         found = taken.found
         before = {(r.log, r.sha256) for r in self.known.logs.get(found.name, ())} | aside_before
-        rows = []
+        rows: dict[str, LogRow] = {}  # by name: an archive may hold two members of one name
         for member in taken.members:
             state = "set_aside" if member.problem else "kept"
             tried = key if member.problem else ""
-            rows.append(LogRow(found.name, member.log, member.sha256, *_facts(found), state, tried))
+            rows[member.log] = LogRow(
+                found.name, member.log, member.sha256, *_facts(found), state, tried
+            )
             known = member.problem is None and not member.read  # only not that it lies here
             if not known and (member.log, member.sha256) not in before:
                 self.new_seen += 1
@@ -163,7 +165,7 @@ class Arrivals:
                 self.faults.append(f"log {member.log}: {member.fault}")
         self.met_before += all(m.problem is None and not m.read for m in taken.members)
         if self._inside(found.path):
-            self.rows[found.name] = tuple(rows)
+            self.rows[found.name] = tuple(rows[log] for log in sorted(rows))
 
     def _set_aside(self, now: datetime) -> None:
         """Write and remove records so that they tell what cannot be used now."""

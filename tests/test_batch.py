@@ -3,6 +3,7 @@
 import json
 import random
 import shutil
+import zipfile
 from dataclasses import replace
 from datetime import timedelta
 
@@ -141,6 +142,20 @@ def test_split_doubled_and_overlapping_uploads_come_out_as_the_same_rides(tmp_pa
     assert len(set(reports)) == 1
 
 
+def test_two_loggers_that_saw_the_same_danger_are_both_judged(tmp_path):
+    folder = Folder(tmp_path / "fleet")
+    folder.ride(day(0), name="T01_one.csv", **HELD_ON)
+    folder.ride(day(0), name="T01_other.csv", seed=5, **HELD_ON)
+    outcome = folder.screen()
+    bike = outcome.report.bikes[0]
+    ids = [f.finding.id for f in bike.findings if "braking" in f.finding.rule]
+
+    assert [r.ride for r in bike.rides] == ["T01-20260504T080000Z", "T01-20260504T080000Z-2"]
+    assert all("differs; both are judged" in r.notes[-1].message for r in bike.rides)
+    assert len(ids) == 2 * len(set(ids))
+    assert len(tables(folder.root)["findings"]) == len(bike.findings)
+
+
 # ------------------------------------------------------------------------ what is stale
 
 
@@ -260,6 +275,22 @@ def test_a_log_of_an_unknown_bike_is_tried_again_when_a_fleet_file_changes(tmp_p
     assert verdicts(third) == {"T01": "no_opinion", "T07": "release"}
     assert third.report.set_aside == ()
     assert not list((folder.root / "set_aside").iterdir())
+
+
+def test_an_archive_gives_each_member_as_a_log_even_two_of_one_name(tmp_path):
+    folder = Folder(tmp_path / "fleet")
+    with zipfile.ZipFile(folder.root / "inbox/T01.zip", "w") as archive:
+        archive.writestr("T01_a.csv", log_text(rows_of(), day(0)))
+        archive.writestr("T01_bad.csv", "x")
+        with pytest.warns(UserWarning, match="Duplicate name"):
+            archive.writestr("T01_a.csv", log_text(rows_of(), day(1)))
+    first, second = folder.screen(), folder.screen()
+    (bike,) = first.report.bikes
+
+    assert {r.log for r in bike.rides} == {"T01.zip!T01_a.csv"}
+    assert len(bike.rides) == 2
+    assert [s.log for s in first.report.set_aside] == ["T01.zip!T01_bad.csv"]
+    assert (second.known, second.rides_judged, second.report.bikes) == (1, 0, (bike,))
 
 
 def test_a_record_goes_with_its_log(tmp_path):

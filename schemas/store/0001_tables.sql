@@ -106,7 +106,7 @@ CREATE TABLE findings (
     channels VARCHAR[] NOT NULL,
     doubt VARCHAR NOT NULL,
     carried_from VARCHAR NOT NULL,
-    PRIMARY KEY (bike, id)
+    PRIMARY KEY (bike, ride, id)     -- logs that overlap may show the same finding
 );
 
 CREATE TABLE cancels (
