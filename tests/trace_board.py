@@ -255,7 +255,8 @@ def main() -> None:
     head = [
         "# Cancels traced, against the truth",
         "",
-        f"Made by `python tests/trace_board.py --bikes {options.bikes}`: {options.bikes} bikes a rate, two rides each, "
+        f"Made by `python tests/trace_board.py --bikes {options.bikes}`: so many bikes a rate, "
+        "two rides each, "
         f"half of them with a planted fault; seed {seed}, a hash of the version.",
         'What is neither called asked for nor not asked for reads "cannot be told".',
         "",
