@@ -82,6 +82,24 @@ def commands() -> str:
     return "\n".join(["| command | does |", "|---|---|", *rows])
 
 
+def measured() -> str:
+    """Totals of the boards that were last written, where they were written."""
+    parts = []
+    scoreboard = ROOT / "tests" / "scoreboard.md"
+    if scoreboard.is_file():
+        totals = scoreboard.read_text("utf-8").split("## Totals")[1].split("\n## ")[0].strip()
+        parts.append(f"Bikes (`tests/scoreboard.md`, Wilson 95 % intervals):\n\n{totals}")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in (ROOT / "tests" / "trace_board.md").read_text("utf-8").splitlines()
+        if line.startswith("|")
+    ]
+    at = rows[0].index("20 Hz")
+    told = "\n".join(f"- {row[0]}: {row[at]}" for row in rows[2:])
+    parts.append(f"Cancels at 20 Hz (`tests/trace_board.md`, which has other rates too):\n\n{told}")
+    return "\n\n".join(parts)
+
+
 def modules() -> str:
     """One row a module or package of the program, with the first line of its docstring."""
     package = ROOT / "ridecheck"
@@ -100,6 +118,7 @@ WRITTEN: dict[str, tuple[Path, Callable[[], str]]] = {
     "trace": (README, trace),
     "commands": (README, commands),
     "rules": (README, rules),
+    "measured": (README, measured),
     "modules": (DEVELOPERS, modules),
 }
 
