@@ -15,7 +15,7 @@ from ridecheck.catalog import channels as catalog
 from ridecheck.errors import LogError
 from ridecheck.model import ChannelFacts, Note, Part, PartInfo
 from ridecheck.normalise.clock import Before, Origin, timeline
-from ridecheck.normalise.doubts import refuse_other_units, refuse_reversed_brakes
+from ridecheck.normalise.doubts import blank_reversed_brakes, refuse_other_units
 from ridecheck.normalise.facts import measure, row_interval_s
 from ridecheck.normalise.parts import Piece, pieces_of
 from ridecheck.normalise.repeats import repeated_rows
@@ -103,10 +103,10 @@ def normalise_batch(
         frame = frame.filter(pl.Series(line.keep))
     samples, notes = _channels(frame, layout, log.name)
     samples = samples.insert_column(0, pl.Series("time", line.micros))
-    refuse_reversed_brakes(samples, layout, where=log.name)
+    samples, turned = blank_reversed_brakes(samples)
     pieces, more = pieces_of(samples, line.breaks)
     pieces, single = _without_single_rows(pieces, log, last=last)
-    notes = [*raw.notes, *line.notes, *notes, *more, *single]
+    notes = [*raw.notes, *line.notes, *notes, *more, *single, *turned]
     starts = np.array([0, *line.breaks])
     parts: list[Part] = []
     base_us = carry.base_us

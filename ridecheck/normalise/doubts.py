@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.errors import LogError
+from ridecheck.model import Note
 from ridecheck.normalise.facts import SPEEDS
 from ridecheck.readers.table import RawTable, plain_name
 from ridecheck.units import UnitError, to_channel_unit
@@ -64,36 +65,41 @@ def _differ(stated: str, column: "NumberColumn") -> bool:
         return False
 
 
-def refuse_reversed_brakes(samples: pl.DataFrame, layout: "Layout", *, where: str) -> None:
-    """LogError where a brake is on all the way and lets go to slow down.
+def blank_reversed_brakes(samples: pl.DataFrame) -> tuple[pl.DataFrame, list[Note]]:
+    """Blank a brake that is on all the way and lets go to slow down, and say so.
 
     A switch that sticks is on while slowing too, and one that is dead is never on; only a
-    switch read the wrong way round is off just when the bike slows. ``time`` is Int64.
+    switch read the wrong way round is off just when the bike slows. Whether the logger or
+    the wiring turned it is not known here, so it is no evidence of anything; the other
+    channels of the log still are. ``time`` is Int64.
     """
     speed = next((samples[n].to_numpy() for n in SPEEDS if n in samples.columns), None)
     controls = [n for n in CONTROLS if n in samples.columns and _often_on(samples[n])]
     if speed is None or not controls:
-        return
+        return samples, []
     slowing, riding = _slowing_and_riding(samples["time"].to_numpy() / 1e6, speed)
     begins = int((np.diff(slowing.astype(int)) == 1).sum())
     if begins < FEWEST_SLOWINGS or riding.sum() < 100:
-        return
+        return samples, []
+    notes: list[Note] = []
     for name in controls:
         on = samples[name].cast(pl.Float64).to_numpy()
-        with np.errstate(invalid="ignore"):
-            riding_on, slowing_on = on[riding], on[slowing]
-        riding_on = riding_on[~np.isnan(riding_on)]
-        slowing_on = slowing_on[~np.isnan(slowing_on)]
+        riding_on, slowing_on = on[riding & ~np.isnan(on)], on[slowing & ~np.isnan(on)]
         if not len(riding_on) or not len(slowing_on):
             continue
         if riding_on.mean() > MOSTLY and slowing_on.mean() < 1 - MOSTLY:
-            raise LogError(
-                f"The switch {name} seems to be read the wrong way round",
-                where=f'{where}, column "{layout.channels[name].column}"',
-                value=f"on in {riding_on.mean():.0%} of the riding, "
-                f"off in {1 - slowing_on.mean():.0%} of the slowing",
-                what_to_do=f"Swap on and off in [columns.{name}], or set inverted = true.",
+            blank = pl.lit(None, dtype=pl.Boolean).alias(name)
+            samples = samples.with_columns(blank)
+            notes.append(
+                Note(
+                    "values",
+                    f"{name} is on in {riding_on.mean():.0%} of the riding and off in "
+                    f"{1 - slowing_on.mean():.0%} of the slowing: read the wrong way round, it "
+                    "seems, and left blank; swap on and off in the layout, or check its wiring",
+                    len(samples),
+                )
             )
+    return samples, notes
 
 
 def _often_on(switch: pl.Series) -> bool:
