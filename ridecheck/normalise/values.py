@@ -180,10 +180,19 @@ def _switch_words(
     missing = _word_set(column.missing, file)
     meaning: dict[object, bool | None] = {}
     for cell in cells.unique(maintain_order=False).to_list():
-        word = _word(cell, file)
-        known = word not in missing and word not in USUAL_BLANKS - (on | off)
-        meaning[cell] = (True if word in on else False if word in off else None) if known else None
+        words = _words_of(cell, file)
+        if words & missing or words & (USUAL_BLANKS - (on | off)):
+            meaning[cell] = None
+        else:
+            meaning[cell] = True if words & on else False if words & off else None
     return meaning
+
+
+def _words_of(cell: object, file: "FileTable") -> set[str]:
+    """The words a cell may be called by: true of a boolean column is 1 as well."""
+    if isinstance(cell, bool):
+        return {"1", "true"} if cell else {"0", "false"}
+    return {_word(cell, file)}
 
 
 def _word_set(words: Iterable[object], file: "FileTable") -> set[str]:

@@ -149,6 +149,20 @@ def test_switches_of_every_type_are_the_same(cells: pa.Array) -> None:
 
 
 @pytest.mark.parametrize(
+    ("on", "off"), [("true", "false"), ("1", "0"), ("True", "False"), ("0", "1"), ("false", "true")]
+)
+def test_a_boolean_column_is_told_by_either_word(on: str, off: str) -> None:
+    times = pa.array(MICROS, type=pa.timestamp("us", tz="UTC"))
+    how_told = how(front_brake={"column": "fb", "on": [on], "off": [off]}, wheel_speed="v")
+    read = part(log(times, fb=pa.array(BRAKE)), how_told)
+    turned = on in {"0", "false"}
+
+    assert read.samples["front_brake"].to_list() == [
+        None if b is None else b != turned for b in BRAKE
+    ]
+
+
+@pytest.mark.parametrize(
     "cells",
     [
         pa.array([float("nan"), None, *V[2:]]),
