@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from ridecheck.errors import LogError
 from ridecheck.model import Dating, Note, StartFrom
 from ridecheck.normalise.stamps import DAY_US, UNREADABLE, Micros, Stamps
+from ridecheck.normalise.values import shown_cell
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -367,7 +368,7 @@ def _refuse_standing_clock(line: Timeline, stamps: Stamps) -> None:
         raise LogError(
             "The time does not move",
             where="time column",
-            value=f"{stamps.file_time.drop_nulls()[0]} in all {len(t)} rows",
+            value=f"{shown_cell(stamps.file_time.drop_nulls()[0])} in all {len(t)} rows",
             what_to_do="Use the logger's own file; a spreadsheet may have rounded the time.",
         )
 
@@ -383,7 +384,7 @@ def _refuse_odd_rate(line: Timeline, stamps: Stamps) -> None:
             + (f"{row_us / 1e3:g} ms" if row_us < SECOND_US else f"{row_us / 1e6:g} s")
             + " apart: the time's unit is not the layout's",
             where="time column",
-            value=f"first stamps {', '.join(map(str, stamps.file_time.head(3).to_list()))}",
+            value=f"first stamp {shown_cell(stamps.file_time[0])}",
             what_to_do="Correct format in [columns.time] of the layout.",
         )
 

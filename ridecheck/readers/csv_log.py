@@ -274,7 +274,7 @@ def _refuse_either_mark(cells: set[str], layout: "Layout", where: str) -> None:
         raise LogError(
             f'"{mark}" may mark thousands or decimals in this column',
             where=where,
-            value=f'"{min(marked)}" beside "{max(plain, key=int)}"',
+            value=f'"{min(marked)}" in a column of whole numbers',
             what_to_do="Set thousands and decimal in the layout; if it is a decimal mark, "
             "have the logger write all decimals.",
         )
