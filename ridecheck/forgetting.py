@@ -1,6 +1,7 @@
 """Removing a bike's data, and making the index anew from what is kept."""
 
 import json
+import re
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -128,6 +129,7 @@ def _forget(fleet: Fleet, bike: str, since: datetime | None, until: datetime | N
     root = fleet.root
     results, _ = read_results(root, bike)
     parts, _ = store.list_parts(root, bike)
+    _forget_traces(root, bike, [r.ride for r in results.values() if _within(r, since, until)])
     by_stem = {p.info.stem: p for p in parts}
     gone = [r for r in results.values() if _within(r, since, until)]
     context = Context(
@@ -168,6 +170,16 @@ def _forget(fleet: Fleet, bike: str, since: datetime | None, until: datetime | N
         records=len(records),
         inbox=tuple(sorted(there)),
     )
+
+
+def _forget_traces(root: Path, bike: str, rides: Iterable[str]) -> None:
+    """Remove the traced pages of these rides, and of rides the bike once had."""
+    there = set(rides)
+    known = {p.stem for p in (root / "results" / bike).glob("*.json")}
+    old = re.compile(rf"{re.escape(bike)}-(\d{{8}}|undated)")
+    for page in sorted((root / "reports" / "traces").glob("*.html")):
+        if page.stem in there or (old.match(page.stem) and page.stem not in known):
+            remove(page)
 
 
 def _within(result: RideResult, since: datetime | None, until: datetime | None) -> bool:

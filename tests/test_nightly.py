@@ -437,8 +437,12 @@ def test_forget_between_two_instants_keeps_the_rest(tmp_path):
     for n in range(3):
         folder.ride(day(n))
     run(folder)
+    for page in ("T01-20260504T080000Z", "T01-20260505T080000Z", "T01-20260101T000000Z", "T01x-1"):
+        folder.write(f"reports/traces/{page}.html", "traced")
     gone = forget(folder.root, "T01", since=day(0.5), until=day(1.5), now=NOW)
 
+    left = sorted(p.stem for p in (folder.root / "reports/traces").iterdir())
+    assert left == ["T01-20260504T080000Z", "T01x-1"]
     assert gone.rides == ("T01-20260505T080000Z",)
     assert [r[1] for r in table(folder.root, "rides")] == [
         "T01-20260504T080000Z",
