@@ -10,7 +10,13 @@ import polars as pl
 
 from ridecheck.errors import LogError
 from ridecheck.model import Note
-from ridecheck.readers.csv_rows import Rows, careful_rows, each_is_whole, plain_rows
+from ridecheck.readers.csv_rows import (
+    LONGEST_LINE_BYTES,
+    Rows,
+    careful_rows,
+    each_is_whole,
+    plain_rows,
+)
 from ridecheck.readers.csv_text import (
     HEADER_WITHIN_BYTES,
     Header,
@@ -135,6 +141,13 @@ def csv_batches(
         pending += decoder.decode(block, final=not more).encode("utf-8", "replace")
         cut = len(pending) if not more else _last_line_end(pending)
         body, pending = pending[:cut], pending[cut:]
+        if len(pending) > 2 * max(block_bytes, LONGEST_LINE_BYTES):
+            raise LogError(
+                "A line is longer than any logger writes",
+                where=f"{shown}, from line {line}",
+                value=f"over {len(pending)} bytes without a line end",
+                what_to_do="Copy the log from the logger again.",
+            )
         if not body:
             continue
         rows, frame = read_block(body, start, layout, shown=shown, first_line=line, complete=more)

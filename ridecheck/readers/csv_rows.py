@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 UNIT_SEPARATOR = b"\x1f"
 """Stands between fields of cleaned rows; it is in no text file."""
+LONGEST_LINE_BYTES = 1 << 20
+"""A longer line is no row of any logger; it is left out unread."""
 QUOTED_LINES = 50
 """A quoted field may run over this many lines; a longer one is a stray quote."""
 
@@ -197,6 +199,8 @@ class _Builder:
             self.left_out.add("NUL bytes" if b"\0" in line else "blank", number)
         elif b"\0" in line:
             self.left_out.add("NUL bytes", number)
+        elif len(line) > LONGEST_LINE_BYTES:
+            self.left_out.add("another number of fields", number)
         elif bare == self.header:
             self.left_out.add("header again", number)
             self.restarts.append(len(self.kept))

@@ -4,7 +4,7 @@ import functools
 
 import polars as pl
 import pytest
-from logs import fleet, layout, member, table
+from logs import fleet, layout, member, refusal, table
 
 from ridecheck import reading
 from ridecheck.normalise import parts as parting
@@ -129,3 +129,12 @@ def test_only_about_one_part_is_held_at_a_time(monkeypatch) -> None:
 
     assert rows == 20_000
     assert max(held) < 2500
+
+
+@pytest.mark.usefixtures("small_batches")
+def test_a_file_without_line_ends_is_refused_not_gathered(monkeypatch) -> None:
+    monkeypatch.setattr(csv_log, "LONGEST_LINE_BYTES", 2000)
+    error = refusal("t,v,g,rpm\n0.0,50,1,3000\n" + "1" * 40_000, HOW)
+
+    assert "longer than any logger writes" in error.what
+    assert "line 3" in error.where

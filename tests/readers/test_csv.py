@@ -334,3 +334,10 @@ def test_a_first_row_with_fewer_fields_is_left_out_like_any_other() -> None:
     read = part("t,v,x,\n1;2,3|4\n0.0,50,1,\n0.1,51,1,\n0.2,52,1,,\n0.3,53,1,\n")
 
     assert speeds(read) == [50, 51, 53]
+
+
+def test_a_line_of_megabytes_is_left_out_unread() -> None:
+    read = part(table("0.0,50", "0.1,51", "9," * 800_000, "0.2,52"))
+
+    assert speeds(read) == [50, 51, 52]
+    assert said(read, "number of fields") == 1
