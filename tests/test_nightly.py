@@ -1,5 +1,6 @@
 """The night nobody watches: incremental, quiet, thinned, and nothing lost."""
 
+import hashlib
 import json
 import os
 import shutil
@@ -14,6 +15,7 @@ import pytest
 import unprivileged
 from folders import CHANNELS, HELD_ON, NOW, Folder, day, layout, log_text, rows_of, verdicts
 
+from ridecheck import run as batch_run
 from ridecheck import tasks
 from ridecheck.errors import BrokenOff, FleetBusy, UsageError
 from ridecheck.events import append_event, new_event
@@ -189,6 +191,50 @@ def test_several_processes_give_the_same_as_one(tmp_path, monkeypatch):
     assert {k: v[1] for k, v in snapshot(several.root / "results").items()} == {
         k: v[1] for k, v in snapshot(alone.root / "results").items()
     }
+
+
+def test_a_log_whose_process_was_killed_twice_is_set_aside_and_the_rest_is_judged(
+    tmp_path, monkeypatch
+):
+    folder = Folder(tmp_path / "fleet")
+    folder.ride(day(0))
+    bad = folder.ride(day(1), name="T01_bad.csv")
+
+    def results(crew, work, size, killed):
+        """What run_tasks gives where the process of one log dies each time (tests/test_crew)."""
+        for task in work:
+            dies = getattr(task, "found", None) and task.found.path == bad
+            yield killed(task) if dies else task()
+
+    monkeypatch.setattr(tasks.Crew, "_results", results)
+    told = run(folder)
+    (record,) = (folder.root / "set_aside").iterdir()
+    why = json.loads(record.read_text())
+
+    assert (told.judged, told.set_aside, told.rides_judged) == (1, 1, 1)
+    assert why["what"] == "The process that read this log was ended by the system, twice"
+    assert why["sha256"] == hashlib.sha256(bad.read_bytes()).hexdigest()
+
+
+def test_a_ride_that_cannot_be_judged_is_told_and_its_bike_is_no_opinion(tmp_path, monkeypatch):
+    folder = Folder(tmp_path / "fleet", ("T01", "T02"))
+    folder.ride(day(0), "T01")
+    folder.ride(day(0), "T02")
+    real = batch_run.judge_plan
+
+    def judge_plan(plan, *more, **options):
+        if plan.bike == "T01":
+            raise RuntimeError("odd")
+        return real(plan, *more, **options)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(batch_run, "judge_plan", judge_plan)
+        broken = run(folder)
+    mended = run(folder)
+
+    assert (broken.exit_code, broken.rose) == (70, {"T01": "no_opinion"})
+    assert broken.failed == ("ride T01-20260504T080000Z: RuntimeError: odd",)
+    assert (mended.exit_code, mended.rides_judged) == (0, 1)
 
 
 def test_a_second_night_finds_the_folder_held(tmp_path):
