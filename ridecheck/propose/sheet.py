@@ -324,6 +324,12 @@ def _marks(data: Sequence[Sequence[str]], separator: str) -> tuple[str, str, tup
     for mark in ("'", "\u2019", "\u00a0", "\u202f"):
         if any(mark in c for c in cells):
             return ("," if comma else "."), mark, ()
+    if comma and point and separator != ",":
+        grouped = {m: all(_GROUPED.match(c) for c in cells if m in c) for m in ",."}
+        if grouped["."] and not grouped[","]:
+            return ",", ".", ()
+        if grouped[","] and not grouped["."]:
+            return ".", ",", ()
     decimal = "," if comma > point and separator != "," else "."
     return decimal, "", _either(data, decimal)
 

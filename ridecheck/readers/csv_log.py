@@ -279,18 +279,26 @@ def _refuse_either_mark(cells: set[str], layout: "Layout", where: str) -> None:
     last zero. Read as decimals, an engine would turn at one revolution a minute.
     """
     mark = layout.file.decimal
+    if mark == ",":
+        points = {cell for cell in cells if "." in cell}
+        if len(points) >= 3 and all(_THOUSANDS["."].match(cell) for cell in points):
+            raise _either_mark(".", min(points), where)
     marked = {cell for cell in cells if mark in cell}
     if len(marked) < 3 or not all(_THOUSANDS[mark].match(cell) for cell in marked):
         return
     plain = [cell for cell in cells - marked if cell.isdigit()]
     if plain and all(len(cell) <= 3 for cell in plain) and max(map(int, plain)) >= 500:
-        raise LogError(
-            f'"{mark}" may mark thousands or decimals in this column',
-            where=where,
-            value=f'"{min(marked)}" in a column of whole numbers',
-            what_to_do="Set thousands and decimal in the layout; if it is a decimal mark, "
-            "have the logger write all decimals.",
-        )
+        raise _either_mark(mark, min(marked), where)
+
+
+def _either_mark(mark: str, cell: str, where: str) -> LogError:
+    return LogError(
+        f'"{mark}" may mark thousands or decimals in this column',
+        where=where,
+        value=f'"{cell}"',
+        what_to_do="Set thousands and decimal in the layout; if it is a decimal mark, "
+        "have the logger write all decimals.",
+    )
 
 
 def _plain_types(

@@ -133,6 +133,17 @@ def test_a_mark_that_may_be_thousands_is_asked() -> None:
     assert any("thousands or decimals" in q for q in proposal.questions)
 
 
+def test_points_beside_decimal_commas_mark_thousands() -> None:
+    def written(value: float, decimals: int) -> str:
+        return f"{value:,.{decimals}f}".translate(str.maketrans(",.", ".,"))
+
+    rows = [f"{written(t, 1)};{written(v, 1)};{written(r, 0)}" for t, v, r in ride().iter_rows()]
+    table = tomllib.loads(proposed("\n".join(["t;v;rpm", *rows]) + "\n").toml)
+
+    assert (table["file"]["decimal"], table["file"]["thousands"]) == (",", ".")
+    assert {"wheel_speed", "engine_speed"} <= set(table["columns"])
+
+
 def test_a_speed_that_may_be_in_two_units_is_asked_not_guessed() -> None:
     # 46 rpm a unit in top gear: a bike at 46 rpm per km/h, or one at 29 whose log says mph.
     frame = ride().with_columns(rpm=pl.col("rpm") * 46 / 33)

@@ -138,6 +138,17 @@ def test_a_mark_that_may_be_thousands_or_decimals_is_never_guessed(
         assert part(text, told).samples["engine_speed"][5] == 2300
 
 
+def test_points_beside_decimal_commas_are_not_guessed_either() -> None:
+    rows = ["0,0;50,5;950", "0,1;51,5;1.050", "0,2;52,5;1.100", "0,3;53,5;1.150"]
+    text = table(*rows, header="t;v;rpm")
+
+    error = refusal(text, layout(wheel_speed="v", engine_speed="rpm", file_decimal=","))
+    told = layout(wheel_speed="v", engine_speed="rpm", file_decimal=",", file_thousands=".")
+
+    assert '"." may mark thousands or decimals' in error.what
+    assert part(text, told).samples["engine_speed"].to_list() == [950, 1050, 1100, 1150]
+
+
 def test_plain_decimals_are_not_taken_for_thousands() -> None:
     volts = ["12.500", "13.125", "13.250", "14.000", "13.875"]
     text = table(*(f"{i},{v}" for i, v in enumerate(volts)), header="t,u")
