@@ -300,21 +300,28 @@ class Run:
         reports = []
         for bike in bikes.bikes:
             standing = bikes.standing(bike)
-            if standing is not None and bike not in aged:
+            if standing is not None and not (bike in aged and bikes.all_judged(bike)):
                 reports.append(standing)
                 continue
             rows = bikes.weighed(bike)
-            if before is not None and bike not in bikes.unjudged:
-                rows = self._thinned(rows, before)
+            if before is not None and bikes.all_judged(bike):
+                rows = self._thinned(bike, bikes, rows, before)
             update.put(bike, bikes.stamped(bike, rows))
             reports.append(rows.row.report)
         return reports
 
-    def _thinned(self, rows: BikeRows, before: datetime) -> BikeRows:
+    def _thinned(self, bike: str, bikes: Bikes, rows: BikeRows, before: datetime) -> BikeRows:
         """Thin what has aged by now."""
-        open_ids = frozenset(f.finding.id for f in rows.row.report.findings if f.open)
-        results = {r.ride: r for r in rows.results}
-        parts = thin_parts(self.root, rows.parts, results, open_ids=open_ids, before=before)
+        open_ids = {f.finding.id for f in rows.row.report.findings if f.open}
+        elsewhere = bikes.rides_moved_from(bike)  # whether open is not asked: all is kept
+        open_ids |= {f.id for r in elsewhere for f in r.findings}
+        parts = thin_parts(
+            self.root,
+            rows.parts,
+            [*rows.results, *elsewhere],
+            open_ids=frozenset(open_ids),
+            before=before,
+        )
         return replace(rows, parts=parts)
 
     def _write(

@@ -295,6 +295,22 @@ class Bikes:
             rides_of={p.part: r.ride for r in results.values() for p in r.parts} | self._rides_of,
         )
 
+    def all_judged(self, bike: str) -> bool:
+        """Has every ride of this bike its result?"""
+        known = bike in self.fleet.bikes and not self.fleet.wrong(bike)
+        return known and bike not in self.unjudged
+
+    def rides_moved_from(self, bike: str) -> list[RideResult]:
+        """Rides of other bikes that are made of parts filed under this one."""
+        stems = {stem for (one, stem) in self.moves if one == bike}
+        others = {b for b in self.moves.values() if b is not None and b != bike}
+        return [
+            ride
+            for other in (sorted(others) if stems else ())
+            for ride in self._results(other).values()
+            if any(p.part in stems for p in ride.parts)
+        ]
+
     def stamped(self, bike: str, rows: BikeRows) -> BikeRows:
         """Say that the report stands as long as nothing of what lies on the disk changes."""
         stamp = "" if bike in self.unjudged else self._stamp(bike)

@@ -1,6 +1,6 @@
 """Samples that have aged are thinned: what lies near an open finding stays, results stay."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,27 +17,30 @@ AROUND = timedelta(seconds=30)
 def thin_parts(
     root: Path,
     parts: Iterable[KeptPart],
-    results: Mapping[str, RideResult],
+    results: Iterable[RideResult],
     *,
     open_ids: frozenset[str],
     before: datetime,
 ) -> tuple[KeptPart, ...]:
     """Thin the parts that ended before an instant; all parts as they then are.
 
-    results: of the rides that the parts make, by ride. A part whose ride has no result
-    stays whole. An undated part ages from when its log was first seen.
+    results: of all rides that the parts make. A part of no ride holds nothing
+    that others do not hold too, or was dropped by a person: all of it goes. An undated
+    part ages from when its log was first seen.
     """
-    ride_of = {p.part: r for r in results.values() for p in r.parts}
+    ride_of = {p.part: r for r in results for p in r.parts}
     by_stem = {k.info.stem: k for k in parts}
     thinned = []
     for kept in by_stem.values():
         ended = kept.info.end if kept.info.dating != "none" else kept.first_seen
-        ride = ride_of.get(kept.info.stem)
-        if ended >= before or ride is None:
+        if ended >= before:
             thinned.append(kept)
             continue
-        first = by_stem.get(ride.parts[0].part, kept)
-        spans = _kept_spans(ride.findings, first.info.start, open_ids)
+        ride = ride_of.get(kept.info.stem)
+        spans = []
+        if ride is not None:
+            first = by_stem.get(ride.parts[0].part, kept)
+            spans = _kept_spans(ride.findings, first.info.start, open_ids)
         thinned.append(_thinned(root, kept, spans))
     return tuple(thinned)
 

@@ -374,6 +374,34 @@ def test_old_samples_are_thinned_but_for_thirty_seconds_round_an_open_finding(tm
     )
 
 
+def test_samples_that_two_logs_share_age_in_both(tmp_path):
+    folder = Folder(tmp_path / "fleet")
+    rows = rows_of()
+    folder.write("inbox/T01_a.csv", log_text(rows, day(0)))
+    folder.write("inbox/T01_b.csv", log_text(rows[:900], day(0)))
+    run(folder, as_of=day(91))
+
+    assert [p.info.thinned for p in list_parts(folder.root, "T01")[0]] == [True, True]
+    assert _seconds(folder.root, "T01").is_empty()
+    assert run(folder, as_of=day(92)).written is False
+
+
+def test_an_assigned_ride_keeps_what_lies_round_its_findings(tmp_path):
+    folder = Folder(tmp_path / "fleet", ("T01", "T02"))
+    folder.ride(day(0), "T01", **HELD_ON)
+    run(folder)
+    ((part,), _) = list_parts(folder.root, "T01")
+    event = new_event(
+        "assigned", NOW, ride="T01-20260504T080000Z", parts=[part.info.stem], to="T02", by="desk"
+    )
+    append_event(folder.root, "T01", event)
+    run(folder, as_of=day(91))
+    seconds = _seconds(folder.root, "T01")
+
+    assert (seconds.min(), seconds.max()) == (6.0, 71.0)
+    assert run(folder, as_of=day(92)).written is False
+
+
 def test_thinned_rides_are_neither_read_nor_judged_again(tmp_path):
     folder = Folder(tmp_path / "fleet")
     folder.ride(day(0), **HELD_ON)
