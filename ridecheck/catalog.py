@@ -1,10 +1,10 @@
 """The channels a log can be mapped onto, from schemas/channels.toml."""
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
-from collections.abc import Mapping
 from typing import Literal
 
 from ridecheck.resources import shipped
