@@ -7,8 +7,8 @@ Why it matters
     What happened in a gap is not known: a cancel, a brake or a pulse there is not
     judged, and silence there clears nothing.
 What else looks like this
-    A pause with the key off, the bike standing before and after; a logger that writes
-    a row only when something changes.
+    A pause with the key off, the bike standing before and after; a logger that asks for
+    its values in turn, or writes a row only on change, and so has no fixed rate.
 Next step
     The logger's card and its speed, its supply and plug; fewer channels, or a slower
     rate that it can keep.
@@ -103,7 +103,20 @@ def _last(values: Floats) -> float:
     return float(known[-1]) if len(known) else 0.0
 
 
+REGULAR = 0.8
+"""Share of steps that must be whole numbers of row intervals, or the log has no fixed rate."""
+
+
 def _missing_share(ride: Ride, step_s: Floats) -> float:
-    """Share of expected rows that the short steps skipped: each step counts whole rows."""
+    """Share of expected rows that the short steps skipped; 0.0 for a log of uneven rhythm.
+
+    A logger that asks for its values in turn takes as long as the answers take: its steps
+    are of any length, and none of its rows is missing.
+    """
     rows = np.maximum(np.round(step_s / ride.row_interval_s), 1.0)
-    return float((rows - 1.0).sum() / max(rows.sum(), 1.0))
+    whole = np.abs(step_s / ride.row_interval_s - rows) < 0.2
+    skipping = rows > 1
+    regular = not len(whole) or whole.mean() >= REGULAR
+    if not regular or not skipping.any() or whole[skipping].mean() < REGULAR:
+        return 0.0
+    return float((rows - 1.0).sum() / rows.sum())
