@@ -31,7 +31,7 @@ JUMP_US = 30 * DAY_US
 """A jump this long is a clock being set, not a pause."""
 FIRST_MINUTE_US = 60 * SECOND_US
 YEAR_2000_US = 946_684_800 * SECOND_US
-MOST_RESTARTS = 100
+MOST_RESTARTS = 20
 """A log that steps back more often than this, and in over 1 % of its rows, has no order."""
 JITTER_ROWS = 5
 """Rows that step back and are caught up within this many are out of order; more is a step."""
