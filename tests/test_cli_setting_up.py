@@ -69,7 +69,7 @@ def test_what_a_draft_cannot_tell_is_asked(capsys):
     _, err, code = told(capsys, "layout", str(LOG))
 
     assert code == 0
-    assert 'column "FB"' in err
+    assert 'column "SB"' in err
 
 
 @pytest.mark.parametrize(
