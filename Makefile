@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test check wheel-test docs format bench scoreboard trace-board calibration proposals fuzz torture constraints clean new-environment
+.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals fuzz torture constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -24,6 +24,9 @@ demo: $(VENV)/.core ## set up and screen the sample fleet
 
 test: $(VENV)/.test ## set up and run all tests
 	$(BIN)/python -m pytest -n 2
+
+test-mdf: $(VENV)/.mdf ## the tests of the optional reader of ASAM MDF files
+	$(BIN)/python -m pytest tests/readers/test_mdf.py
 
 check: $(VENV)/.check ## style, types and import rules
 	$(BIN)/ruff check .
@@ -93,4 +96,8 @@ $(VENV)/.test: $(VENV)/.made-for pyproject.toml constraints.txt
 
 $(VENV)/.check: $(VENV)/.made-for pyproject.toml constraints.txt
 	$(PIP) -e '.[test,check]'
+	@touch $(VENV)/.core $(VENV)/.test $@
+
+$(VENV)/.mdf: $(VENV)/.made-for pyproject.toml constraints.txt
+	$(PIP) -e '.[test,mdf]'
 	@touch $(VENV)/.core $(VENV)/.test $@
