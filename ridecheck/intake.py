@@ -1,18 +1,19 @@
 """One log into the fleet folder: hashed, read if its bytes or its layout are new, kept."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from ridecheck import store
+from ridecheck import reading, store
 from ridecheck.errors import LogError
 from ridecheck.fleet import Fleet
-from ridecheck.model import Part
+from ridecheck.model import Part, PartInfo
 from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, Member, open_log
-from ridecheck.reading import take_in
+from ridecheck.reading import parts_of
 from ridecheck.store import KeptPart
 
 
@@ -70,7 +71,7 @@ def take_log(
     return LogTaken(found, tuple(members), frozenset(taking.touched))
 
 
-def _gives(parts: Iterable[Part | KeptPart]) -> tuple[tuple[str, str], ...]:
+def _gives(parts: Iterable[KeptPart]) -> tuple[tuple[str, str], ...]:
     return tuple((p.info.bike, p.info.stem) for p in parts)
 
 
@@ -78,6 +79,44 @@ def is_fresh(fleet: Fleet, kept: KeptPart) -> bool:
     """Would the log be read the same way today?"""
     layout = fleet.layouts.get(kept.info.layout)
     return layout is not None and read_key(kept.info.sha256, layout) == kept.info.read_key
+
+
+@dataclass(slots=True)
+class _Spool:
+    """The parts of one log until it is known that all of it can be read.
+
+    Of a large log they wait on the disk, beside nothing of the fleet's, one in memory at a
+    time; of any other they are held. infos: of the parts put in, in order.
+    """
+
+    folder: Path | None
+    infos: list[PartInfo] = field(default_factory=list)
+    held: list[Part] = field(default_factory=list)
+
+    def put(self, part: Part) -> None:
+        """Add a part."""
+        self.infos.append(part.info)
+        if self.folder is None:
+            self.held.append(part)
+        else:
+            store.write_part(self.folder, part)
+
+    def take(self) -> Iterator[Part]:
+        """The parts, in order."""
+        if self.folder is None:
+            yield from self.held
+            return
+        for info in self.infos:
+            yield store.read_part(self.folder, info.bike, info.stem)
+
+
+@contextmanager
+def _spool(member: Member) -> Iterator[_Spool]:
+    if member.size <= reading.LARGE_BYTES:
+        yield _Spool(None)
+        return
+    with tempfile.TemporaryDirectory(prefix="ridecheck-") as folder:
+        yield _Spool(Path(folder))
 
 
 @dataclass(slots=True)
@@ -105,19 +144,22 @@ class _Taking:
                 store.add_name(self.root, old, member.name)
             return MemberTaken(member.name, member.sha256, gives=_gives(same_bytes))
         first_seen = min((p.first_seen for p in same_bytes), default=self.now)
-        try:
-            parts = take_in(
-                member, self.fleet, layout=self.layout, bike=self.bike, first_seen=first_seen
-            )
-        except LogError as problem:
-            return MemberTaken(member.name, member.sha256, problem=problem)
-        except Exception as error:  # one log must not end the night
-            fault = f"{type(error).__name__}: {error}"
-            told = _fault(member, fault)
-            return MemberTaken(member.name, member.sha256, problem=told, fault=fault)
-        self._keep(member, parts, first_seen)
-        self._forget_otherwise_read(member.name, kept, parts)
-        return MemberTaken(member.name, member.sha256, read=True, gives=_gives(parts))
+        with _spool(member) as spool:
+            try:
+                for part in parts_of(
+                    member, self.fleet, layout=self.layout, bike=self.bike, first_seen=first_seen
+                ):
+                    spool.put(part)
+            except LogError as problem:
+                return MemberTaken(member.name, member.sha256, problem=problem)
+            except Exception as error:  # one log must not end the night
+                fault = f"{type(error).__name__}: {error}"
+                told = _fault(member, fault)
+                return MemberTaken(member.name, member.sha256, problem=told, fault=fault)
+            self._keep(member, spool, first_seen)
+        self._forget_otherwise_read(member.name, kept, spool.infos)
+        gives = tuple((i.bike, i.stem) for i in spool.infos)
+        return MemberTaken(member.name, member.sha256, read=True, gives=gives)
 
     def _is_known(self, kept: Sequence[KeptPart]) -> bool:
         return (
@@ -128,22 +170,22 @@ class _Taking:
             and all(self.bike in (None, p.info.bike) for p in kept)
         )
 
-    def _keep(self, member: Member, parts: Sequence[Part], first_seen: datetime) -> None:
-        for part in parts:
+    def _keep(self, member: Member, spool: "_Spool", first_seen: datetime) -> None:
+        for part in spool.take():
             self.touched.add(part.info.bike)
             store.write_part(
                 self.root,
                 part,
                 names=(member.name,),
-                siblings=len(parts),
+                siblings=len(spool.infos),
                 first_seen=first_seen,
             )
 
     def _forget_otherwise_read(
-        self, name: str, kept: Sequence[KeptPart], parts: Sequence[Part]
+        self, name: str, kept: Sequence[KeptPart], infos: Sequence[PartInfo]
     ) -> None:
         """Drop what the same bytes gave before: another bike's, or in more parts."""
-        now_there = {(p.info.bike, p.info.stem) for p in parts}
+        now_there = {(i.bike, i.stem) for i in infos}
         for old in kept:
             if (old.info.bike, old.info.stem) not in now_there:
                 self.touched.add(old.info.bike)
