@@ -3,7 +3,6 @@
 import re
 import shlex
 
-import click
 import pytest
 import readme
 import typer
@@ -39,7 +38,7 @@ def test_documents_hold_what_the_program_says(what):
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_every_command_shows_an_example_in_its_help(command):
-    context = click.Context(COMMANDS[command], info_name=command)
+    context = typer.Context(COMMANDS[command], info_name=command)
 
     shown = COMMANDS[command].get_help(context)
 
