@@ -96,12 +96,14 @@ def judge_bikes(jobs: Sequence[Job]) -> list[Row]:
     from ridecheck.fleet import load_fleet
     from ridecheck.rules import engine
     from ridecheck.simulate.fleet import FleetPlan, write_fleet
+    from ridecheck.simulate.population import POPULATIONS
 
     folder = Path(tempfile.mkdtemp(prefix="scoreboard-"))
     try:
         bikes = [_drawn(job, f"B{place:03d}") for place, job in enumerate(jobs)]
         bare = tuple(replace(b, rides=()) for b in bikes)
-        write_fleet(FleetPlan(name="Scoreboard", seed=0, bikes=bare), folder)
+        models = POPULATIONS[jobs[0].population].models
+        write_fleet(FleetPlan(name="Scoreboard", seed=0, bikes=bare, models=models), folder)
         _other_models(folder, jobs[0].population)
         fleet = load_fleet(folder, known_limits=engine.known_limits())
         return [_row(job, bike, fleet, folder) for job, bike in zip(jobs, bikes, strict=True)]

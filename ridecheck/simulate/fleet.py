@@ -44,11 +44,15 @@ class PlannedBike:
 
 @dataclass(frozen=True, slots=True)
 class FleetPlan:
-    """A fleet as it shall be made. Same plan, same bytes."""
+    """A fleet as it shall be made. Same plan, same bytes.
+
+    models: those that a bike may be said to be and that no bike here is.
+    """
 
     name: str
     seed: int
     bikes: tuple[PlannedBike, ...]
+    models: tuple[ModelSpec, ...] = ()
 
 
 def simulate_fleet(
@@ -103,10 +107,8 @@ def write_fleet(fleet: FleetPlan, root: Path, *, progress: Progress | None = Non
 
 
 def _model_named(name: str, fleet: FleetPlan) -> ModelSpec:
-    for bike in fleet.bikes:
-        if bike.spec.model.name == name:
-            return bike.spec.model
-    return MODELS[name]
+    known = {**MODELS, **{m.name: m for m in (*fleet.models, *(b.spec.model for b in fleet.bikes))}}
+    return known[name]
 
 
 def _write(path: Path, text: str) -> None:
