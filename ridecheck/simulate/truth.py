@@ -15,6 +15,19 @@ Floats = NDArray[np.float64]
 
 CONTRACT_CAUSES = {"unit": "unexplained", "itself": "unexplained"}
 
+LIMIT_SHOWN_BY = {
+    "far_from_set_speed": ("wheel_speed",),
+    "below_minimum": ("wheel_speed",),
+    "above_maximum": ("wheel_speed",),
+    "speed_jump": ("wheel_speed",),
+    "override_limit": ("wheel_speed",),
+    "engine_flare": ("engine_speed",),
+    "engine_off": ("engine_speed", "run_switch"),
+    "intervention": ("abs_active", "traction_active"),
+    "supply": ("supply_voltage",),
+}
+"""Causes that are no switch: a sample of these channels just before the cancel shows the limit."""
+
 
 @dataclass(frozen=True, slots=True)
 class CancelTruth:
@@ -22,7 +35,8 @@ class CancelTruth:
 
     cause: what the control unit acted on (the contract's words). commanded: a hand did
     it on purpose. fault: the planted fault behind it, "" if none. visible: a logged
-    sample shows the input that did it.
+    sample shows the input that did it, or for a limit (LIMIT_SHOWN_BY) the quantity that
+    passed it.
     """
 
     time_s: float
@@ -136,7 +150,16 @@ def _cancel(rec: Recorder, one: LetGo) -> CancelTruth:
         cause=CONTRACT_CAUSES.get(one.cause, one.cause),
         commanded=one.by_hand,
         fault=one.fault,
-        visible=_visible(rec, line, start_s, end_s),
+        visible=_visible(rec, line, start_s, end_s) or _limit_visible(rec, one),
+    )
+
+
+def _limit_visible(rec: Recorder, one: LetGo) -> bool:
+    """Was the quantity of a passed limit logged in the second before cruise let go?"""
+    shown_by = LIMIT_SHOWN_BY.get(one.cause, ())
+    return any(
+        name in rec.logger.channels and _visible(rec, name, one.t_s - 1.0, one.t_s + 0.02)
+        for name in shown_by
     )
 
 
