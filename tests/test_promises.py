@@ -20,7 +20,7 @@ NOWHERE = {
     "code of a private list": r"\b(FM|CK|PR|CQ|NB)\d\d\b",
     "mail address": r"[\w.+-]+@[\w-]+\.(com|org|net|de|io)\b",
     "unfinished work": r"# TODO|raise NotImpl\w+|mark\.(skip|skipif|xfail)\b|assert True\b",
-    "a recording": r"(?i)\b(transcript(ion)?s?|(seed|screen) recording|the video)\b",
+    "a recording": r"(?i)\b(trans[c]ript(ion)?s?|(seed|screen) record[i]ng|the vid[e]o)\b",
 }
 HERE = "tests/test_promises.py"
 

@@ -70,6 +70,11 @@ class PageChecks:
             f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
         )
 
+    def test_has_the_title_of_the_report(self, text):
+        assert re.search(r"<title>(.*)</title>", text)[1].startswith(
+            "Ride-log plausibility report: "
+        )
+
     def test_shows_every_caution(self, text):
         told = Page(text).text
 
