@@ -47,6 +47,10 @@ class Format(StrEnum):
 
 
 Fleet = Annotated[Path, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
+AnyFleet = Annotated[Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
+LayoutFile = Annotated[
+    Path | None, typer.Option("--layout", metavar="FILE", help="How the log is written.")
+]
 AsFormat = Annotated[Format, typer.Option("--format", help="What goes to standard output.")]
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ridecheck.cli.app import app, say, tell
+from ridecheck.cli.app import AnyFleet, LayoutFile, app, say, tell
 from ridecheck.errors import LogError, UsageError
 
 if TYPE_CHECKING:
@@ -16,12 +16,8 @@ if TYPE_CHECKING:
 @app.command()
 def learn(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A log of a ride known to be good.")],
-    fleet: Annotated[
-        Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")
-    ] = None,
-    layout: Annotated[
-        Path | None, typer.Option("--layout", metavar="FILE", help="How the log is written.")
-    ] = None,
+    fleet: AnyFleet = None,
+    layout: LayoutFile = None,
     tyre: Annotated[
         str, typer.Option("--tyre", metavar="SIZE", help="Size on the driven tyre: 170/60R17.")
     ] = "",

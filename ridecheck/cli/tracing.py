@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ridecheck.cli.app import AsFormat, Format, app, on_ascii, say, tell
+from ridecheck.cli.app import AnyFleet, AsFormat, Format, LayoutFile, app, on_ascii, say, tell
 from ridecheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -19,12 +19,8 @@ def trace(
     target: Annotated[
         str, typer.Argument(metavar="LOG|RIDE", help="A log file, or the id of a kept ride.")
     ],
-    fleet: Annotated[
-        Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")
-    ] = None,
-    layout: Annotated[
-        Path | None, typer.Option("--layout", metavar="FILE", help="How the log is written.")
-    ] = None,
+    fleet: AnyFleet = None,
+    layout: LayoutFile = None,
     model: Annotated[
         Path | None, typer.Option("--model", metavar="FILE", help="The bike's model.")
     ] = None,

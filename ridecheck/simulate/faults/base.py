@@ -108,6 +108,20 @@ class Fault(Actor):
         return float(self.rng.uniform(low, high))
 
 
+class DeafUnit(Fault):
+    """The control unit answers no button. Subclasses say why."""
+
+    def begin(self, ride: Riding) -> None:
+        """Deaf for good."""
+        ride.cruise.fault.ignores_buttons = True
+
+    def end(self, ride: Riding, t_s: float) -> None:
+        """Every press that led to nothing is an event."""
+        for at_s, what in ride.rider.acts:
+            if what == "set pressed":
+                ride.event(self.about.name, at_s, at_s + 2.0, "switch_set")
+
+
 FAULTS: dict[str, type[Fault]] = {}
 
 

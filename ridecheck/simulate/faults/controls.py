@@ -1,7 +1,7 @@
 """Faults of clutch switch, roll-off switch, panel buttons and their harness."""
 
 from ridecheck.simulate.contacts import Line
-from ridecheck.simulate.faults.base import About, Fault, planted
+from ridecheck.simulate.faults.base import About, DeafUnit, Fault, planted
 from ridecheck.simulate.faults.brakes import Pulses
 from ridecheck.simulate.riding import Riding
 
@@ -9,21 +9,15 @@ PANEL_LINES = ("switch_set", "switch_resume", "switch_cancel", "switch_power")
 
 
 @planted
-class ClutchSwitchBypassed(Fault):
+class ClutchSwitchBypassed(DeafUnit):
     """Cut and joined by an earlier owner: cruise never engages, the line never moves."""
 
     about = About("clutch-switch-bypassed", "clutch_switch", "always", 0.0, 5.0)
 
     def begin(self, ride: Riding) -> None:
         """The unit takes the clutch for pulled for good."""
+        super().begin(ride)
         ride.lines["clutch"].dead = True
-        ride.cruise.fault.ignores_buttons = True
-
-    def end(self, ride: Riding, t_s: float) -> None:
-        """Every press that led to nothing is an event."""
-        for at_s, what in ride.rider.acts:
-            if what == "set pressed":
-                ride.event(self.about.name, at_s, at_s + 2.0, "switch_set")
 
 
 @planted

@@ -1,6 +1,6 @@
 """Faults of supply, earth, fuse, charging, the unit's plug and the unit itself."""
 
-from ridecheck.simulate.faults.base import About, Fault, planted
+from ridecheck.simulate.faults.base import About, DeafUnit, Fault, planted
 from ridecheck.simulate.faults.brakes import SwitchDead
 from ridecheck.simulate.riding import Riding
 from ridecheck.simulate.signals import Disturbance
@@ -32,20 +32,10 @@ class FuseBlown(SwitchDead):
 
 
 @planted
-class UnitWithoutSupply(Fault):
+class UnitWithoutSupply(DeafUnit):
     """The lamp is lit straight from the switch; the control unit has no supply."""
 
     about = About("unit-without-supply", "supply", "always", 0.0, 5.0)
-
-    def begin(self, ride: Riding) -> None:
-        """Armed for the eye, deaf for the hand."""
-        ride.cruise.fault.ignores_buttons = True
-
-    def end(self, ride: Riding, t_s: float) -> None:
-        """Every press that led to nothing."""
-        for at_s, what in ride.rider.acts:
-            if what == "set pressed":
-                ride.event(self.about.name, at_s, at_s + 2.0, "switch_set")
 
 
 @planted
