@@ -27,6 +27,7 @@ from pathlib import Path
 os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 import numpy as np
+from kept_rides import simulated
 
 from ridecheck import __version__
 from ridecheck.checks import checks
@@ -37,7 +38,6 @@ from ridecheck.diagnose.suspects import Case
 from ridecheck.model import Cruise, RideResult, Settings, SpeedSignal, Verdict
 from ridecheck.rules import all_rules
 from ridecheck.run import judge_ride
-from ridecheck.simulate import simulate_ride
 from ridecheck.simulate.faults import FAULTS
 from ridecheck.simulate.library import LOGGERS, MODELS, PLANS, RIDERS, at_rate
 from ridecheck.simulate.parts import part_of
@@ -218,7 +218,7 @@ def ridden(bike: Drawn) -> Ridden:
     settings = settings_of(spec)
     results, visible = [], False
     for n in range(RIDES):
-        ride = simulate_ride(spec, _plan(rng, n), (bike.seed, n))
+        ride = simulated(spec, _plan(rng, n), (bike.seed, n))
         visible |= any(e.visible for e in ride.truth.events)
         results.append(judge_ride([part_of(ride)], settings, bike="C01"))
     return Ridden(bike, settings, tuple(results), rate_hz, visible)

@@ -199,12 +199,13 @@ def _judged(spec, planned, seed, fleet, settings, folder: Path, *, whole: bool):
 
     The first ride of every fourth bike goes through a file too.
     """
+    from kept_rides import simulated
+
     from ridecheck.run import judge_ride
-    from ridecheck.simulate import simulate_ride
     from ridecheck.simulate.mishaps import MISHAPS
     from ridecheck.simulate.parts import part_of
 
-    ride = simulate_ride(replace(spec, faults=planned.faults), planned.plan, seed)
+    ride = simulated(replace(spec, faults=planned.faults), planned.plan, seed)
     odd = any(name in MISHAPS for name in planned.plan.incidents)
     if odd or (whole and seed[2] % 4 == 0):
         parts = _through_a_file(ride, fleet, folder)

@@ -12,6 +12,7 @@ import pytest
 from filelock import FileLock
 from folders import CHANNELS, HELD_ON, MONDAY, NOW, Folder, day, layout, log_text, rows_of, verdicts
 
+from ridecheck import __version__
 from ridecheck.batch import exit_code
 from ridecheck.errors import FleetBusy, FleetError, UsageError
 from ridecheck.events import append_event, new_event
@@ -207,7 +208,7 @@ def test_a_danger_no_longer_found_is_carried_over_and_says_who_found_it(tmp_path
 
     assert dangers
     assert after.verdict is Verdict.KEEP_IN
-    assert {carried[d] for d in dangers} == {"version 0.1.0, layout bench"}
+    assert {carried[d] for d in dangers} == {f"version {__version__}, layout bench"}
     assert folder.screen().rides_judged == 0
 
 

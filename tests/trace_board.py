@@ -66,9 +66,9 @@ class Tally:
 def traced(job: Job) -> tuple[float, Tally]:
     """Draw one bike, ride it twice, trace the rides, and count. Run in a worker."""
     os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    from kept_rides import simulated
     from scoreboard import _stable
 
-    from ridecheck.simulate import simulate_ride
     from ridecheck.simulate.mishaps import MISHAPS
     from ridecheck.simulate.parts import part_of
     from ridecheck.simulate.population import POPULATIONS, draw_bike
@@ -88,7 +88,7 @@ def traced(job: Job) -> tuple[float, Tally]:
     for n, planned in enumerate(bike.rides):
         incidents = tuple(i for i in planned.plan.incidents if i not in MISHAPS)
         plan = replace(planned.plan, incidents=incidents)  # odd logs are the readers' matter
-        ride = simulate_ride(replace(bike.spec, faults=planned.faults), plan, (*key, n))
+        ride = simulated(replace(bike.spec, faults=planned.faults), plan, (*key, n))
         part = part_of(ride)
         found = trace_ride([part], settings_of(bike.spec))
         _count(tally, ride, found, job)
