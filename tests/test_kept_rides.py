@@ -1,7 +1,5 @@
 """Rides kept for the boards are the rides that would be made."""
 
-import os
-
 import kept_rides
 import pytest
 from kept_rides import simulated
@@ -37,4 +35,4 @@ def test_nothing_is_kept_unless_asked_for(drawn, tmp_path, monkeypatch):
     monkeypatch.delenv("RIDECHECK_KEPT_RIDES")
     simulated(*drawn)
 
-    assert os.listdir(tmp_path) == []
+    assert not list(tmp_path.iterdir())
