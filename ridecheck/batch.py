@@ -240,6 +240,7 @@ class Run:
                 aside.read_records(self.root),
                 fleet=self.fleet.name,
                 time_zone=self.fleet.time_zone,
+                display_units=self.fleet.display_units,
                 as_of=bikes.as_of,
                 generated_at=self.options.now,
             )

@@ -478,7 +478,10 @@ class SetAside:
 
 @dataclass(frozen=True, slots=True)
 class FleetReport:
-    """The whole report: bikes by id. time_zone is for showing, never for judging."""
+    """The whole report: bikes by id.
+
+    time_zone and display_units ("metric" or "imperial") are for showing, never for judging.
+    """
 
     fleet: str
     version: str
@@ -488,3 +491,4 @@ class FleetReport:
     cautions: tuple[str, ...]
     bikes: tuple[BikeReport, ...]
     set_aside: tuple[SetAside, ...]
+    display_units: str = "metric"

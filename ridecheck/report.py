@@ -19,6 +19,7 @@ def fleet_report(
     *,
     fleet: str,
     time_zone: str,
+    display_units: str,
     as_of: datetime | None,
     generated_at: datetime,
 ) -> FleetReport:
@@ -32,4 +33,5 @@ def fleet_report(
         cautions=CAUTIONS,
         bikes=tuple(sorted(bikes, key=lambda b: b.bike)),
         set_aside=tuple(sorted(set_aside, key=lambda s: (s.log, s.sha256))),
+        display_units=display_units,
     )

@@ -54,7 +54,9 @@ def trace(
     from ridecheck.reporters.trace_page import write_trace
     from ridecheck.reporters.trace_text import trace_text
 
-    traces = [_traced(found, at, around) for found in _found(target, fleet, layout, model)]
+    found = _found(target, fleet, layout, model)
+    traces = [_traced(one, at, around) for one in found]
+    units = found[0].display_units if found else "metric"
     if as_format is Format.JSON:
         told = [trace_dict(t, CAUTIONS) for t in traces]
         say(as_json(told[0] if len(told) == 1 else told))
@@ -62,9 +64,9 @@ def trace(
         say(trace_csv(traces))
     else:
         for one in traces:
-            say(trace_text(one, CAUTIONS, every=bool(at), ascii_only=on_ascii()))
+            say(trace_text(one, CAUTIONS, every=bool(at), ascii_only=on_ascii(), units=units))
     for one in traces if report_dir else ():
-        page = write_trace(one, CAUTIONS, report_dir or Path())
+        page = write_trace(one, CAUTIONS, report_dir or Path(), units=units)
         tell(f"The page: {page.resolve()}")
 
 

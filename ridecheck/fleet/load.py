@@ -50,7 +50,7 @@ class Bike:
 class Fleet:
     """A fleet folder as read. models and layouts hold only those without mistakes.
 
-    display_units: "metric" or "imperial", for pages only. samples_days: how long every
+    display_units: "metric" or "imperial", for what people read. samples_days: how long every
     sample is kept. mistakes: of all model, bike and layout files, in order of file and line.
     """
 

@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +30,7 @@ from ridecheck.model import (
     StoredFinding,
     Verdict,
 )
-from ridecheck.reporters import wording
+from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order, report_json
 
@@ -65,10 +65,12 @@ def _archive(report_dir: Path, bikes: set[str]) -> None:
 
 def index_page(report: FleetReport) -> str:
     """The fleet board as HTML."""
+    report = display_units.told(report, report.display_units)
     groups = wording.by_urgency(report)
     released = groups[Verdict.RELEASE]
     return render(
         "index.html",
+        units=report.display_units,
         cautions=report.cautions,
         report=report,
         first_line=wording.first_line(report),
@@ -81,9 +83,11 @@ def index_page(report: FleetReport) -> str:
 
 def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> str:
     """One bike's report as HTML; full: no table is cut."""
+    bike = display_units.told(bike, report.display_units)
     findings = sorted(bike.findings, key=finding_order)
     return render(
         "bike.html",
+        units=report.display_units,
         cautions=report.cautions,
         report=report,
         bike=bike,
@@ -211,12 +215,15 @@ def _beside(released: Sequence[BikeReport]) -> list[tuple[str, list[str]]]:
 # ---------------------------------------------------------------- templates
 
 
-def render(template: str, *, script: str = "", **values: Any) -> str:
-    """A page from its template, with the style and a script allowed by their hashes alone."""
+def render(template: str, *, script: str = "", units: str = "metric", **values: Any) -> str:
+    """A page from its template, with the style and a script allowed by their hashes alone.
+
+    units: in which figures of speed and distance are written.
+    """
     style = _style()
     source = f"; script-src {_hash_source(script)}" if script else ""
     return (
-        _environment()
+        _environment(units)
         .get_template(template)
         .render(
             style=Markup(style),
@@ -240,7 +247,7 @@ def _hash_source(text: str) -> str:
 
 
 @cache
-def _environment() -> Environment:
+def _environment(units: str) -> Environment:
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
@@ -258,7 +265,7 @@ def _environment() -> Environment:
         changed=wording.changed,
         was=wording.was,
         count=wording.count,
-        figure=wording.figure,
+        figure=partial(display_units.figure, units=units),
         local=wording.local,
         percent=lambda share: f"{100.0 * share:.0f} %",
         refresh=_refresh,

@@ -10,6 +10,7 @@ from rich.cells import cell_len, chop_cells
 from ridecheck.model import BikeReport, FleetReport, Verdict
 from ridecheck.reporters import characters, wording
 from ridecheck.reporters.characters import shown
+from ridecheck.reporters.display_units import told
 
 WIDTH = 80
 SHOWN_ASIDE = 8
@@ -37,6 +38,7 @@ def board(
     today: the clock's instant; older newest data than data_max_age_days are told in the
     first line. None leaves that out. colour adds emphasis, never meaning.
     """
+    report = told(report, report.display_units)
     lines = [
         *_heading(report, today, data_max_age_days),
         *_bikes(report, colour),

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from ridecheck import __version__
 from ridecheck.files import write_whole
-from ridecheck.reporters import wording
+from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.html import TEMPLATES, render
 from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
 from ridecheck.reporters.trace_text import detectable_told, tally
@@ -17,18 +17,22 @@ from ridecheck.signals.order import Move
 from ridecheck.trace import RideTrace, Strip, TracedCancel
 
 
-def write_trace(trace: RideTrace, sentences: Sequence[str], folder: Path) -> Path:
+def write_trace(
+    trace: RideTrace, sentences: Sequence[str], folder: Path, *, units: str = "metric"
+) -> Path:
     """Write traces/<ride>.html under a folder; its path. Raises OSError."""
     path = folder / "traces" / f"{trace.ride}.html"
-    write_whole(path, trace_page(trace, sentences).encode("utf-8"))
+    write_whole(path, trace_page(trace, sentences, units=units).encode("utf-8"))
     return path
 
 
-def trace_page(trace: RideTrace, sentences: Sequence[str]) -> str:
+def trace_page(trace: RideTrace, sentences: Sequence[str], *, units: str = "metric") -> str:
     """The page as HTML; sentences are the cautions."""
+    trace = display_units.told(trace, units)
     unlogged = [d.channel for d in trace.detectable if d.interval_s is None]
     return render(
         "trace.html",
+        units=units,
         script=(TEMPLATES / "strip.js").read_text("utf-8"),
         cautions=sentences,
         trace=trace,

@@ -4,7 +4,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
 from ridecheck.model import Cancel
-from ridecheck.reporters import wording
+from ridecheck.reporters import display_units, wording
+from ridecheck.reporters.display_units import figure
 from ridecheck.reporters.terminal import cautions, in_ascii, wrapped
 from ridecheck.trace import (
     Detectable,
@@ -38,13 +39,21 @@ SHOWN_OCCASIONS = 3
 
 
 def trace_text(
-    trace: RideTrace, sentences: Sequence[str], *, every: bool = False, ascii_only: bool = False
+    trace: RideTrace,
+    sentences: Sequence[str],
+    *,
+    every: bool = False,
+    ascii_only: bool = False,
+    units: str = "metric",
 ) -> str:
     """The whole trace. every: strips for the rider's own cancels too, not just a line each."""
-    lines = [*_heading(trace)]
+    trace = display_units.told(trace, units)
+    lines = [*_heading(trace, units)]
     for number, (traced, strip) in enumerate(zip(trace.cancels, trace.strips, strict=True), 1):
         quiet = _quiet(traced.cancel) and not every
-        lines += _quietly(number, traced) if quiet else _in_full(number, traced, strip)
+        lines += (
+            _quietly(number, traced, units) if quiet else _in_full(number, traced, strip, units)
+        )
     if trace.view:
         lines += _viewed(trace.view)
     lines += [*_occasions(trace), *_detectable(trace), *_next_ride(trace), *cautions(sentences)]
@@ -56,11 +65,12 @@ def _quiet(cancel: Cancel) -> bool:
     return cancel.commanded is True or cancel.cause == "log_end"
 
 
-def _heading(trace: RideTrace) -> Iterator[str]:
+def _heading(trace: RideTrace, units: str) -> Iterator[str]:
     told = wording.count(len(trace.cancels), "cancel")
     yield from wrapped(
         f"{trace.ride}: {told}, {wording.count(trace.engagements, 'engagement')}, "
-        f"{trace.engaged_km:.1f} km with cruise holding in {trace.duration_s:.0f} s"
+        f"{figure(trace.engaged_km, 'km', units=units)} with cruise holding in "
+        f"{trace.duration_s:.0f} s"
     )
     yield from wrapped(", ".join(dict.fromkeys(p.log for p in trace.parts)))
     if trace.start:
@@ -93,10 +103,10 @@ def tally(cancels: Sequence[Cancel]) -> str:
     return "; ".join(parts) or "the log ends with cruise engaged"
 
 
-def _place(number: int, traced: TracedCancel) -> str:
+def _place(number: int, traced: TracedCancel, units: str) -> str:
     cancel = traced.cancel
     instant = wording.utc_ms(cancel.time) if cancel.time else f"{cancel.t_s:.3f} s"
-    speed = wording.figure(cancel.speed_kmh, "km/h") or "speed not logged"
+    speed = figure(cancel.speed_kmh, "km/h", units=units) or "speed not logged"
     gear = f", gear {cancel.gear}" if cancel.gear is not None else ""
     return f"{number:>2}  {instant}  {speed}{gear}"
 
@@ -108,8 +118,8 @@ def _verdict(cancel: Cancel) -> str:
     return f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}{inferred}"
 
 
-def _quietly(number: int, traced: TracedCancel) -> list[str]:
-    told = f"{_place(number, traced)}: {_verdict(traced.cancel)}"
+def _quietly(number: int, traced: TracedCancel, units: str) -> list[str]:
+    told = f"{_place(number, traced, units)}: {_verdict(traced.cancel)}"
     return ["", *wrapped_keeping(told)]
 
 
@@ -119,10 +129,10 @@ def wrapped_keeping(text: str) -> list[str]:
     return wrapped(text.strip(), first=indent, rest="    ")
 
 
-def _in_full(number: int, traced: TracedCancel, strip: Strip) -> Iterator[str]:
+def _in_full(number: int, traced: TracedCancel, strip: Strip, units: str) -> Iterator[str]:
     cancel = traced.cancel
     yield ""
-    yield from wrapped_keeping(f"{_place(number, traced)}: {_verdict(cancel)}")
+    yield from wrapped_keeping(f"{_place(number, traced, units)}: {_verdict(cancel)}")
     place = f"log time {cancel.file_time}, row {cancel.row}"
     if cancel.local_time and cancel.local_time[-3:] != "UTC":
         place += f", local {cancel.local_time}"

@@ -35,6 +35,7 @@ class Traceable:
     parts: tuple[Part, ...]
     settings: Settings
     time_zone: str = "UTC"
+    display_units: str = "metric"
     remarks: tuple[str, ...] = ()
 
 
@@ -123,6 +124,7 @@ def _traceable(fleet: Fleet, bike: str, ride: str, parts: Sequence[Part]) -> Tra
         parts=tuple(parts),
         settings=fleet.settings(bike),
         time_zone=fleet.time_zone,
+        display_units=fleet.display_units,
         remarks=tuple(_weather(fleet, bike, parts)),
     )
 
