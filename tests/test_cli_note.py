@@ -102,6 +102,29 @@ def test_a_sign_off_names_every_check_its_danger_asks_for(fleet, capsys):
     assert events(fleet)[-1]["checks"] == list(all_rules()[DANGER].checks)
 
 
+def test_a_sign_off_tells_what_it_closes_and_what_stays_open(fleet, capsys):
+    first = examples.NEWEST + timedelta(minutes=1)
+    later = replace(
+        ride(),
+        ride="T07-20260512T180000Z",
+        start=first + timedelta(hours=4),
+        end=first + timedelta(hours=5),
+        findings=tuple(
+            replace(f, id=f"{f.id}-later", start=f.start + timedelta(hours=4), end=None)
+            for f in ride().findings
+        ),
+    )
+    write_result(fleet, later)
+    (fleet / "fleet.toml").write_text('name = "Hollow Hill Tours"\n', "utf-8")
+    note(fleet, "signed_off", "--finding", ride().findings[0].id, *danger_checks(), "--by", "JK")
+    by_id = capsys.readouterr().out
+    note(fleet, "signed_off", "--finding", DANGER, *danger_checks(), "--by", "JK")
+    by_rule = capsys.readouterr().out
+
+    assert "Closes 1 of 2 open; 1 stay open: name the rule" in by_id
+    assert "Closes 1 of 1 open." in by_rule
+
+
 def test_checks_may_be_given_with_commas(fleet, capsys):
     checks = ",".join(all_rules()[DANGER].checks)
 

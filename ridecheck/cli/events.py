@@ -53,7 +53,7 @@ def note(
     ridecheck note T12 dismissed --finding cruise/hunts --reason headwind --by JK
     """
     from ridecheck.events import append_event
-    from ridecheck.noting import Noted, event_of
+    from ridecheck.noting import Noted, closing_told, event_of
 
     named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
     noted = Noted(
@@ -68,8 +68,11 @@ def note(
         checks=named,
         reason=reason,
     )
-    append_event(fleet, bike, event_of(fleet, bike, noted))
-    say(f"Noted in bikes/{bike}.toml. Run ridecheck screen to judge with it.\n")
+    event = event_of(fleet, bike, noted)
+    append_event(fleet, bike, event)
+    told = closing_told(fleet, bike, event)
+    say(f"Noted in bikes/{bike}.toml. {told}{' ' if told else ''}Run ridecheck screen to ")
+    say("judge with it.\n")
 
 
 @app.command()
