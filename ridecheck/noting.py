@@ -1,22 +1,19 @@
 """Which events may be noted for a bike, and what they must name."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
 from typing import get_args
 
 from ridecheck.checks import Part, checks
-from ridecheck.errors import FleetError, UsageError
+from ridecheck.errors import UsageError
 from ridecheck.events import KINDS, Event, new_event
-from ridecheck.fleet import load_fleet
 from ridecheck.model import RideResult, Severity, StoredFinding
 from ridecheck.results import read_result
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
-from ridecheck.rules.engine import known_limits
-from ridecheck.verdict import Context, closed_findings
 
 BY_HAND = tuple(k for k in KINDS if k not in ("assigned", "dropped"))
 """Kinds a person notes; the other two come with their own commands."""
@@ -54,7 +51,7 @@ def event_of(root: Path, bike: str, noted: Noted) -> Event:
         if noted.result not in RESULTS:
             raise _unknown("result", noted.result, RESULTS)
     if noted.kind in ("signed_off", "dismissed") and noted.finding:
-        rule, severity = _closed_rule(root, bike, noted.finding)
+        rule, severity = rule_closed(root, bike, noted.finding)
         _may_close(noted, rule, severity)
     keys = {
         name: value
@@ -64,34 +61,6 @@ def event_of(root: Path, bike: str, noted: Noted) -> Event:
     if noted.checks:
         keys["checks"] = list(noted.checks)
     return new_event(noted.kind, noted.when, **keys)
-
-
-def closing_told(root: Path, bike: str, event: Event) -> str:
-    """What a sign-off or dismissal just noted closes, and what of that rule stays open.
-
-    One sentence, "" for other events, where nothing is stored of the rule, and where the
-    fleet's own file is wrong, so that nobody knows what was closed before.
-    """
-    if event.kind not in ("signed_off", "dismissed") or not event.finding:
-        return ""
-    results = list(results_of(root, bike))
-    rule = _closed_rule(root, bike, event.finding)[0]
-    of_rule = {f.id for r in results for f in r.findings if rule and f.rule == rule.id}
-    if not of_rule:
-        return ""
-    try:
-        fleet = load_fleet(root, known_limits=known_limits())
-    except FleetError:
-        return ""
-    own = fleet.bikes[bike].events if bike in fleet.bikes else ()
-    earlier = Context(bike, events=tuple(e for e in own if e != event), time_zone=fleet.time_zone)
-    now = replace(earlier, events=(*earlier.events, event))
-    before, after = (closed_findings(results, c, all_rules()) for c in (earlier, now))
-    told = f"Closes {len((after - before) & of_rule)} of {len(of_rule - before)} open"
-    left = len(of_rule - after)
-    if not left:
-        return f"{told}."
-    return f"{told}; {left} stay open: name the rule with --finding to close all up to --when."
 
 
 def results_of(root: Path, bike: str) -> Iterator[RideResult]:
@@ -115,7 +84,7 @@ def result_of(root: Path, ride: str) -> RideResult:
     return read_result(found[0])
 
 
-def _closed_rule(root: Path, bike: str, named: str) -> tuple[Rule | None, Severity]:
+def rule_closed(root: Path, bike: str, named: str) -> tuple[Rule | None, Severity]:
     """The rule an id or a rule's name points at, and what it weighs."""
     rules = all_rules()
     if (name := named.removeprefix(f"{bike}/")) in rules:

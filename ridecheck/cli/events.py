@@ -52,8 +52,9 @@ def note(
         --checks lamp-by-each-control,rear-pedal-point,lever-free-play
     ridecheck note T12 dismissed --finding cruise/hunts --reason headwind --by JK
     """
+    from ridecheck.closing import closing_told
     from ridecheck.events import append_event
-    from ridecheck.noting import Noted, closing_told, event_of
+    from ridecheck.noting import Noted, event_of
 
     named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
     noted = Noted(
@@ -69,8 +70,8 @@ def note(
         reason=reason,
     )
     event = event_of(fleet, bike, noted)
-    append_event(fleet, bike, event)
     told = closing_told(fleet, bike, event)
+    append_event(fleet, bike, event)
     say(f"Noted in bikes/{bike}.toml. {told}{' ' if told else ''}Run ridecheck screen to ")
     say("judge with it.\n")
 
