@@ -13,6 +13,7 @@ from ridecheck.rules import all_rules
 DANGER = "cruise/engaged-under-braking"
 FAULT = "cruise/cancel-without-cause"
 RIDE = "T07-20260512T131500Z"
+LATER = timedelta(hours=4)
 
 
 @pytest.fixture
@@ -103,14 +104,13 @@ def test_a_sign_off_names_every_check_its_danger_asks_for(fleet, capsys):
 
 
 def test_a_sign_off_tells_what_it_closes_and_what_stays_open(fleet, capsys):
-    first = examples.NEWEST + timedelta(minutes=1)
     later = replace(
         ride(),
         ride="T07-20260512T180000Z",
-        start=first + timedelta(hours=4),
-        end=first + timedelta(hours=5),
+        start=ride().start + LATER,
+        end=ride().end + LATER,
         findings=tuple(
-            replace(f, id=f"{f.id}-later", start=f.start + timedelta(hours=4), end=None)
+            replace(f, id=f"{f.id}-later", start=f.start + LATER, end=f.end + LATER)
             for f in ride().findings
         ),
     )
