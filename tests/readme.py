@@ -82,6 +82,14 @@ def commands() -> str:
     return "\n".join(["| command | does |", "|---|---|", *rows])
 
 
+QUOTED = ("Healthy bikes", "Caught, visible", "Expected minutes")
+BRIER = "suspects. Brier score"
+MIXES = {
+    "workshop": "faults as often as a workshop meets them",
+    "uniform": "all faults alike often",
+}
+
+
 def measured() -> str:
     """Totals of the boards that were last written, where they were written."""
     parts = []
@@ -97,7 +105,22 @@ def measured() -> str:
     at = rows[0].index("20 Hz")
     told = "\n".join(f"- {row[0]}: {row[at]}" for row in rows[2:])
     parts.append(f"Cancels at 20 Hz (`tests/trace_board.md`, which has other rates too):\n\n{told}")
+    parts += suspects_measured()
     return "\n\n".join(parts)
+
+
+def suspects_measured() -> list[str]:
+    """What the last calibration says of the suspects, a list for each mix of faults."""
+    document = ROOT / "tests" / "calibration.md"
+    if not document.is_file():
+        return []
+    told = "Suspects (`tests/calibration.md`, with the reliability diagram)"
+    parts = []
+    for section in document.read_text("utf-8").split("\n## Mix: ")[1:]:
+        mix, *lines = section.splitlines()
+        quoted = "\n".join(f"- {line}" for line in lines if line.startswith(QUOTED) or BRIER in line)
+        parts.append(f"{told}, {MIXES[mix]}:\n\n{quoted}")
+    return parts
 
 
 def modules() -> str:
