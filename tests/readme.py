@@ -118,7 +118,8 @@ def suspects_measured() -> list[str]:
     parts = []
     for section in document.read_text("utf-8").split("\n## Mix: ")[1:]:
         mix, *lines = section.splitlines()
-        quoted = "\n".join(f"- {line}" for line in lines if line.startswith(QUOTED) or BRIER in line)
+        wanted = [x for x in lines if x.startswith(QUOTED) or BRIER in x]
+        quoted = "\n".join(f"- {line}" for line in wanted)
         parts.append(f"{told}, {MIXES[mix]}:\n\n{quoted}")
     return parts
 
