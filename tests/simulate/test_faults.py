@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
+import polars as pl
 import pytest
 
 from ridecheck.errors import UsageError
@@ -103,6 +104,24 @@ def test_a_slipping_clutch_lets_the_engine_run_ahead_of_the_wheel():
 
     assert events
     assert max(ahead) > 100
+
+
+def test_another_final_drive_shows_by_the_engine_at_the_wheel_and_by_gps_at_the_gearbox():
+    def off(taken_from: str) -> tuple[float, float]:
+        model = replace(MODELS["touring-triple-five"], taken_from=taken_from)
+        spec = BikeSpec("B1", model, RICH, faults=(PlantedFault("final-drive-changed", 0.9),))
+        start = datetime(2026, 5, 3, 9, 0, tzinfo=UTC)
+        plan = RidePlan(start, PLANS["proving-loop"], RIDERS["steady"], cold_start=False)
+        rows = simulate_ride(spec, plan, 3).samples.drop_nulls(["gps_speed"])
+        rows = rows.filter((pl.col("gps_speed") > 60) & (pl.col("gear") == 5))
+        by_gps = (rows["wheel_speed"] / rows["gps_speed"]).median()
+        per_kmh = (rows["engine_speed"] / rows["wheel_speed"]).median()
+        return by_gps - 1.0, per_kmh / model.drivetrain.rpm_per_kmh(5) - 1.0
+
+    wheel, gearbox = off("driven_wheel"), off("gearbox_output")
+
+    assert abs(wheel[0]) < 0.025 and abs(wheel[1]) > 0.04
+    assert abs(gearbox[0]) > 0.04 and abs(gearbox[1]) < 0.025
 
 
 def test_a_dead_brake_switch_leaves_hard_braking_without_a_lamp():

@@ -168,7 +168,11 @@ class NeutralSwitchChatters(Fault):
 
 @planted
 class FinalDriveChanged(Fault):
-    """Other sprockets than the model file says."""
+    """Other sprockets than the model file says.
+
+    A sensor on the gearbox shaft turns with the engine as before: there the ratio stays
+    and speed reads wrong against the ground, which GPS alone shows.
+    """
 
     about = About("final-drive-changed", "tyre_or_final_drive", "always", 0.0, 1.0)
 
@@ -177,7 +181,11 @@ class FinalDriveChanged(Fault):
         change = self.between(0.045, 0.06 + 0.03 * self.severity)
         factor = 1.0 + change * float(self.rng.choice((-1.0, 1.0)))
         ride.ratios = tuple(r * factor for r in ride.ratios)
-        ride.event(self.about.name, 10.0, 1e5, "wheel_speed")
+        if ride.model.taken_from == "gearbox_output":
+            ride.speed_signal.add(Disturbance(0.0, 1e6, "times", factor))
+            ride.event(self.about.name, 10.0, 1e5, "gps_speed")
+        else:
+            ride.event(self.about.name, 10.0, 1e5, "wheel_speed")
 
 
 @planted
