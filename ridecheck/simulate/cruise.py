@@ -70,7 +70,10 @@ class Faultiness:
 
 
 class CruiseControl:
-    """One control unit with its actuator. step() once a step; read state, phase, plate."""
+    """One control unit with its actuator. step() once a step; read state, phase, plate.
+
+    short_percent: how much less a leaking actuator can pull than the control asks.
+    """
 
     def __init__(self, spec: CruiseSpec) -> None:
         self.spec = spec
@@ -98,6 +101,7 @@ class CruiseControl:
         self._rpm_was = 0.0
         self._engaged_at_s = 0.0
         self._vacuum = 0.0
+        self.short_percent = 0.0
 
     @property
     def engaged(self) -> bool:
@@ -265,7 +269,7 @@ class CruiseControl:
         self.demand = self.integral
         self.plate = max(0.0, self.integral - self.spec.slack_percent)
         self.plate -= self.fault.extra_slack_percent
-        self._vacuum = self.demand + 2.0
+        self._vacuum, self.short_percent = self.demand + 2.0, 0.0
         self._stop_at_s = self._far_since_s = self._override_since_s = -1.0
         self._set_since_s = self._resume_since_s = -1.0
         self._engaged_at_s = told.t_s
@@ -323,6 +327,7 @@ class CruiseControl:
             target = max(0.0, min(limit, self.integral + spec.kp * fault.gain * near))
         if fault.leak_percent_per_s:  # what vacuum is left bounds the pull, and it fades
             self._vacuum = max(0.0, self._vacuum - fault.leak_percent_per_s * step_s)
+            self.short_percent = max(0.0, target - self._vacuum)
             target = min(target, self._vacuum)
         step = spec.rate_percent_per_s * step_s
         moved = (target - self.demand) * min(1.0, step_s / spec.lag_s)

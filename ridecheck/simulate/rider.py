@@ -41,6 +41,7 @@ class Rider:
         self._braking = (False, False)
         self._next_try_s = 6.0
         self._tries = 0
+        self._thinks_stored = False
         self._expect_until_s = -1.0
         self._acted_at_s = -10.0
         self._was_engaged = False
@@ -287,6 +288,7 @@ class Rider:
         engaged = cruise.engaged
         if engaged and not self._was_engaged:
             self._tries = 0
+            self._thinks_stored = True
             self._next_act_s = t_s + 4.0 + float(self.rng.exponential(self.habit.acts_every_s))
             self._expect_until_s = -1.0
         if self._was_engaged and not engaged:
@@ -299,6 +301,7 @@ class Rider:
             return True
         if 0.0 <= self._expect_until_s < t_s:
             self._expect_until_s = -1.0
+            self._thinks_stored = cruise.memory  # a look at the display tells
             self.ignored_presses += 1
             self._tries += 1
             pause_s = 50.0 if self._tries % 4 == 0 else 2.0
@@ -322,6 +325,7 @@ class Rider:
     def _try_engage(self, ride: "Riding", t_s: float, ahead: int) -> None:
         cruise, spec = ride.cruise, ride.model.cruise
         if not cruise.armed:
+            self._thinks_stored = False
             if t_s > self._armed_try_s:
                 self.push(ride, "switch_power", t_s, float(self.rng.uniform(0.2, 0.6)))
                 self.note(t_s, "main switch pressed")
@@ -342,7 +346,7 @@ class Rider:
         wish_kmh = self.free[ahead] * 3.6
         press_s = float(self.rng.uniform(0.14, 0.42))
         close = abs(ride.v * 3.6 - wish_kmh) < 5.0
-        stored = cruise.memory and abs(cruise.set_kmh - wish_kmh) < 9.0
+        stored = self._thinks_stored and abs(cruise.set_kmh - wish_kmh) < 9.0
         if (
             stored
             and ride.v * 3.6 > cruise.set_kmh - 14.0

@@ -15,14 +15,37 @@ class AtEachHold(Fault):
 
 
 @planted
-class VacuumLeaks(AtEachHold):
-    """The servo loses its vacuum: speed sags steadily after each set."""
+class VacuumLeaks(Fault):
+    """The servo loses its vacuum: once the reserve is gone, speed sags until cruise lets go.
+
+    An event is the time in which the control asks for more pull than is left: before
+    that the engagement is as any other, and so is one that ends sooner.
+    """
 
     about = About("vacuum-leaks", "actuator", "always", 0.0, 2.0)
 
     def begin(self, ride: Riding) -> None:
         """The pull fades and the control cannot make it good."""
         ride.cruise.fault.leak_percent_per_s = 0.06 + 0.14 * self.severity
+        self._short: list[tuple[float, float]] = []
+        self._since_s = -1.0
+
+    def tick(self, ride: Riding, t_s: float) -> None:
+        """Note when the pull falls short by a per cent of plate or more."""
+        short = ride.cruise.engaged and ride.cruise.short_percent >= 1.0
+        if short and self._since_s < 0.0:
+            self._since_s = t_s
+        elif not short and self._since_s >= 0.0:
+            self._short.append((self._since_s, t_s))
+            self._since_s = -1.0
+
+    def end(self, ride: Riding, t_s: float) -> None:
+        """Each lack that lasted long enough to cost speed."""
+        if self._since_s >= 0.0:
+            self._short.append((self._since_s, t_s))
+        for start_s, end_s in self._short:
+            if end_s - start_s > 3.0:
+                ride.event(self.about.name, start_s, end_s, "wheel_speed")
 
 
 @planted
