@@ -209,7 +209,8 @@ class Settings:
     """Everything the RIDE stage may know besides the samples.
 
     thresholds: rule id -> threshold name -> the nearest override (rule's own default
-    where absent). other_models: the drivetrains of the fleet's other models, by name.
+    where absent). other_models: the drivetrains of the fleet's other models, by name;
+    other_reads_high: by how many per cent their speed signals are stated to read high.
     """
 
     model: str
@@ -218,6 +219,7 @@ class Settings:
     cruise: Cruise = Cruise()
     thresholds: Mapping[str, Mapping[str, Override]] = field(default_factory=dict)
     other_models: Mapping[str, Drivetrain] = field(default_factory=dict)
+    other_reads_high: Mapping[str, float] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------- what a rule says

@@ -151,6 +151,10 @@ def settings_from(plan: Mapping[str, Any]) -> Settings:
         name: Drivetrain(tuple(table["overall_ratios"]), table["circumference_m"])
         for name, table in model.get("other_models", {}).items()
     }
+    others_high = {
+        name: float(table.get("reads_high_percent", 0.0))
+        for name, table in model.get("other_models", {}).items()
+    }
     ratios = model.get("overall_ratios")
     drivetrain = replace(DRIVETRAIN, overall_ratios=tuple(ratios)) if ratios else DRIVETRAIN
     thresholds = {
@@ -164,6 +168,7 @@ def settings_from(plan: Mapping[str, Any]) -> Settings:
         cruise=Cruise(**cruise),
         thresholds=thresholds,
         other_models=others,
+        other_reads_high=others_high,
     )
 
 

@@ -87,13 +87,15 @@ class Fleet:
                 what_to_do=f"{wrong[0].what}; {wrong[0].what_to_do}".rstrip("; "),
             )
         model = self.models[one.model]
+        others = {n: m for n, m in self.models.items() if n != model.name}
         return Settings(
             model=model.name,
             drivetrain=model.drivetrain,
             speed_signal=model.speed_signal,
             cruise=model.cruise,
             thresholds=self._thresholds(model, one),
-            other_models={n: m.drivetrain for n, m in self.models.items() if n != model.name},
+            other_models={n: m.drivetrain for n, m in others.items()},
+            other_reads_high={n: m.speed_signal.reads_high_percent for n, m in others.items()},
         )
 
     def _bike(self, bike: str) -> Bike:

@@ -281,14 +281,20 @@ class Fit:
     seconds: float
 
 
-def fit(ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0) -> Fit:
-    """Fit of a drivetrain, its speed read with a factor; a common error of 6 % is allowed."""
+def fit(
+    ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0, reads_high_percent: float = 0.0
+) -> Fit:
+    """Fit of a drivetrain, its speed read with a factor; a common error of 7 % is allowed.
+
+    reads_high_percent: what its model states of its speed signal; the error is beside that.
+    """
     log_ratio, weight_s = _steady_logs(ride)
     if not weight_s.sum():
         return Fit(0.0, 0.0, 0, 0.0)
     ladder = _ladder(drivetrain)
     biases = sorted(np.linspace(math.log(0.93), math.log(1.07), 29).tolist(), key=abs)
-    shifts = [math.log(factor) + bias for bias in biases]
+    stated = math.log(factor * (1.0 + reads_high_percent / 100.0))
+    shifts = [stated + bias for bias in biases]
     shares = [round(_share(log_ratio + shift, weight_s, ladder), 2) for shift in shifts]
     found = int(np.argmax(shares))
     best = shifts[found]
@@ -298,25 +304,93 @@ def fit(ride: Ride, drivetrain: Drivetrain, *, factor: float = 1.0) -> Fit:
     return Fit(shares[found], biases[found], used, float(weight_s.sum()))
 
 
+MISREAD = 0.10
+"""Wheel speed further than this from another speed, as a log, is itself misread."""
+
+TOO_FAR = 0.12
+"""A drive further than this from its model in every gear logged has no worn tyre and no
+sprocket a tooth or two other: two teeth of seventeen make 12 per cent."""
+
+EXACT = 0.015
+"""Wear of a tyre and the steps of both signals move the right model no further than this."""
+
+LABELLED_S = 60.0
+"""Steady seconds under a logged gear from which the labels are believed."""
+
+
 @once
 def fitting_models(ride: Ride) -> tuple[str, ...]:
-    """The fleet's other models that explain the ride much better than its own, best first."""
-    own = fit(ride, ride.settings.drivetrain)
-    others = [(fit(ride, d), name) for name, d in ride.settings.other_models.items()]
-    better = [
-        (f.share, name)
-        for f, name in others
-        if f.share >= LADDER_SHARE and f.gears >= 2 and _much_better(f, own)
-    ]
+    """The fleet's other models that explain the ride much better than its own, best first.
+
+    None where another speed shows that it is the wheel speed that is misread.
+    """
+    if _speed_misread(ride):
+        return ()
+    stated = ride.settings.speed_signal.reads_high_percent
+    own = fit(ride, ride.settings.drivetrain, reads_high_percent=stated)
+    own_off = _labelled(ride, ride.settings.drivetrain, stated)
+    far = bool(own_off) and min(abs(off) for off in own_off.values()) > TOO_FAR
+    better = []
+    for name, other in ride.settings.other_models.items():
+        high = ride.settings.other_reads_high.get(name, 0.0)
+        found = fit(ride, other, reads_high_percent=high)
+        off = _labelled(ride, other, high)
+        exact = len(off) >= 2 and max(abs(o) for o in off.values()) <= 2 * EXACT
+        by_ladder = found.share >= LADDER_SHARE and found.gears >= 2 and _much_better(found, own)
+        if by_ladder or (far and exact):
+            better.append((found.share, name))
     return tuple(name for _, name in sorted(better, key=lambda b: (-b[0], b[1])))
 
 
 def _much_better(other: Fit, own: Fit) -> bool:
-    """Twice the share; or as good a share in three gears without the error the own one needs."""
+    """Twice the share; a tenth more of it, near exact; or as good a share, exact where own is not.
+
+    A manual gearbox spends all steady riding but stray seconds on its own ladder, so a
+    tenth that lies off it, and on another's, tells.
+    """
     if other.share >= 2 * own.share:
         return True
-    exact = abs(other.bias) <= 0.015 and abs(own.bias) >= 0.035
+    near = abs(other.bias) <= 2 * EXACT
+    if near and other.share >= max(0.9, own.share + 0.1):
+        return True
+    exact = abs(other.bias) <= EXACT and abs(own.bias) >= 0.035
     return exact and other.gears >= 3 and other.share >= own.share
+
+
+def _labelled(ride: Ride, drivetrain: Drivetrain, reads_high_percent: float) -> dict[int, float]:
+    """By logged gear: log of the ratio over a drivetrain's own, on steady rows.
+
+    Empty where no gear is logged, or less than LABELLED_S of steady riding under one.
+    """
+    if not ride.has("gear"):
+        return {}
+    flags, gear, seconds = steady(ride), ride.numbers("gear"), motion.row_seconds(ride)
+    high = math.log(1.0 + reads_high_percent / 100.0)
+    found: dict[int, float] = {}
+    seen_s = 0.0
+    for g in range(1, len(drivetrain.overall_ratios) + 1):
+        rows = flags & (gear == g)
+        if seconds[rows].sum() < USED_S / 2:
+            continue
+        seen_s += float(seconds[rows].sum())
+        found[g] = float(
+            np.log(np.median(ratio(ride)[rows]) / drivetrain.rpm_per_kmh(g)) + high
+        )
+    return found if seen_s >= LABELLED_S else {}
+
+
+def _speed_misread(ride: Ride) -> bool:
+    """Does another logged speed, over a minute of steady riding, contradict wheel speed?"""
+    v, seconds = ride.numbers("wheel_speed"), motion.row_seconds(ride)
+    for name in ("gps_speed", "front_wheel_speed"):
+        if not ride.has(name):
+            continue
+        other = ride.numbers(name)
+        with np.errstate(invalid="ignore"):
+            rows = steady(ride) & (v > 30.0) & (other > 10.0)
+        if seconds[rows].sum() >= 60.0:
+            return bool(abs(np.median(np.log(v[rows] / other[rows]))) > MISREAD)
+    return False
 
 
 @once

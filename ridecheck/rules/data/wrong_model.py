@@ -31,7 +31,7 @@ class Limits:
     """Thresholds of this rule."""
 
     least_s: float = threshold(
-        120.0, "s", "steady riding shorter than this may lie in one gear by chance"
+        60.0, "s", "a minute in two gears or more; less may lie on a rung by chance"
     )
     own_share: float = threshold(
         0.5, "", "a manual gearbox spends nearly all steady riding on its own ladder"
@@ -49,7 +49,8 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding at most: what the ratios fit better."""
-    own = drivetrain.fit(ride, ride.settings.drivetrain)
+    stated = ride.settings.speed_signal.reads_high_percent
+    own = drivetrain.fit(ride, ride.settings.drivetrain, reads_high_percent=stated)
     fits_own = own.share >= drivetrain.LADDER_SHARE
     yield Exposure(seconds=own.seconds if fits_own else 0.0)
     models, unit = drivetrain.fitting_models(ride), drivetrain.fitting_factor(ride)
