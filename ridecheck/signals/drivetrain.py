@@ -373,9 +373,7 @@ def _labelled(ride: Ride, drivetrain: Drivetrain, reads_high_percent: float) -> 
         if seconds[rows].sum() < USED_S / 2:
             continue
         seen_s += float(seconds[rows].sum())
-        found[g] = float(
-            np.log(np.median(ratio(ride)[rows]) / drivetrain.rpm_per_kmh(g)) + high
-        )
+        found[g] = float(np.log(np.median(ratio(ride)[rows]) / drivetrain.rpm_per_kmh(g)) + high)
     return found if seen_s >= LABELLED_S else {}
 
 
