@@ -313,11 +313,24 @@ class RoughRoad(Incident):
 
 @incident
 class BrakeCovered(Incident):
-    """Downhill in town the rider drags the rear brake for a while on purpose."""
+    """Downhill in town the rider drags the rear brake for a while on purpose.
+
+    Who wants to go faster takes the foot off first: nobody gains speed against his own brake.
+    """
 
     name = "brake-dragged"
     per_h = 12.0
     quiet_s = 60.0
+    gains_mps2 = 0.35
+    _until_s = -1.0
+
+    def tick(self, ride: Riding, t_s: float) -> None:
+        """End a drag that is over, or against which the bike gains speed."""
+        super().tick(ride, t_s)
+        if 0.0 <= self._until_s and (t_s >= self._until_s or ride.accel > self.gains_mps2):
+            self._until_s = -1.0
+            ride.lines["rear_brake"].release(t_s)
+            _lets_go(ride)
 
     def fits(self, ride: Riding) -> bool:
         """Riding by hand."""
@@ -325,11 +338,10 @@ class BrakeCovered(Incident):
 
     def happen(self, ride: Riding, t_s: float) -> bool:
         """Light braking down a slope for 8 to 25 s."""
-        length_s = self.between(8.0, 25.0)
+        self._until_s = t_s + self.between(8.0, 25.0)
         ride.extra_slope = -0.07
-        ride.rider.push(ride, "rear_brake", t_s, length_s)
+        ride.lines["rear_brake"].press(t_s)
         ride.extra_drag_mps2 = 0.6
-        ride.rider.at(t_s + length_s, lambda _: _lets_go(ride))
         return True
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from ridecheck.simulate.contacts import Interval, subtract
 from ridecheck.simulate.faults.base import About, Fault, planted
 from ridecheck.simulate.riding import TRACK, Riding
 
@@ -95,6 +96,7 @@ class LetsGoLate(Fault):
         """Draw the next delay."""
         self._draw(ride)
         self._told = 0
+        self._hung: list[Interval] = []
 
     def _draw(self, ride: Riding) -> None:
         hangs = self.rng.random() < self.share * self.severity * self.trigger(ride)
@@ -108,12 +110,28 @@ class LetsGoLate(Fault):
         self._told = len(line.hand_s)
         if line.hang_s > 0.0:
             start_s = line.hand_s[-1][1]
-            ride.event(self.about.name, start_s, start_s + line.hang_s, self.line)
+            self._hung.append((start_s, start_s + line.hang_s))
             self.hung(ride, start_s + line.hang_s)
         self._draw(ride)
 
     def hung(self, ride: Riding, until_s: float) -> None:
         """What else happens while it hangs."""
+
+    def end(self, ride: Riding, t_s: float) -> None:
+        """Each time it hung: an event until the control is used again.
+
+        While the bike stands, or the control is used again at once, a signal that is on is
+        what it should be: no channel shows that.
+        """
+        track = np.array(ride.told.track)
+        at_s, speed = track[:, TRACK.index("t_s")], track[:, TRACK.index("speed_mps")]
+        for start_s, until_s in self._hung:
+            left = subtract([(start_s, until_s)], ride.lines[self.line].hand_s)
+            end_s = left[0][1] if left and left[0][0] == start_s else start_s
+            rolls = speed[np.searchsorted(at_s, start_s) : np.searchsorted(at_s, end_s)] > 0.5
+            ride.event(
+                self.about.name, start_s, max(end_s, start_s), self.line if rolls.any() else ""
+            )
 
 
 @planted
