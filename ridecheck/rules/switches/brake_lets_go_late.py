@@ -39,6 +39,13 @@ class Limits:
     gained_kmh: float = threshold(
         4.0, "km/h", "speed won with the signal still on: the brake itself is off"
     )
+    pulled_s: float = threshold(
+        1.0, "s", "the engine pulling so long with the signal on: hand and foot overlap for less"
+    )
+    throttle_open: float = threshold(3.0, "%", "above its closed reading: free play and drift")
+    pulled_kmh: float = threshold(
+        25.0, "km/h", "slower, the rear brake is trailed against the engine on purpose"
+    )
     uses: float = threshold(2.0, "uses", "a rider covers the brake or trails it once")
     share: float = threshold(0.1, "", "of the uses of that control; a habit shows in fewer")
     slowest_kmh: float = threshold(
@@ -48,11 +55,16 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class _Use:
-    """One braking: when it slowed last, when the signal ended, what was won in between."""
+    """One braking: what came between its slowing and the end of its signal.
 
-    span: Span
-    late_s: float
+    after: from the last slowing to the signal's end. gained_kmh: speed won in it. pulled:
+    the longest stretch since the first slowing in which the throttle was open and the
+    bike did not slow; None where there is none.
+    """
+
+    after: Span
     gained_kmh: float
+    pulled: Span | None
 
 
 @rule(
@@ -75,22 +87,29 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if len(late) < max(limits.uses, limits.share * len(uses)):
             continue
         for use in late:
-            yield Finding(
-                span=use.span,
-                message=f"{signal.label} stayed on {use.late_s:.1f} s after the slowing ended "
-                f"while the bike gained {use.gained_kmh:.0f} km/h ({len(late)} of "
-                f"{len(uses)} brakings)",
-                measured=use.late_s,
-                limit=limits.late_s,
-                unit="s",
-                channels=(signal.channel,),
-            )
+            yield _finding(use, signal, f"{len(late)} of {len(uses)} brakings", limits)
+
+
+def _finding(use: _Use, signal: BrakeSignal, share: str, limits: Limits) -> Finding:
+    span, meanwhile = use.after, f"while the bike gained {use.gained_kmh:.0f} km/h"
+    if use.pulled is not None and use.pulled.length_s > use.gained_kmh:
+        span, meanwhile = use.pulled, "with the throttle open and no slowing"
+    return Finding(
+        span=span,
+        message=f"{signal.label} stayed on {span.length_s:.1f} s after the slowing ended, "
+        f"{meanwhile} ({share})",
+        measured=span.length_s,
+        limit=limits.late_s,
+        unit="s",
+        channels=(signal.channel,),
+    )
 
 
 def _is_late(ride: Ride, use: _Use, signal: BrakeSignal, limits: Limits) -> bool:
     slack_s = signal.interval_s + signal.skew_s + motion.window_s(ride, "wheel_speed") / 2.0
     allowed_kmh = limits.gained_kmh + 2.0 * motion.step_kmh(ride, "wheel_speed")
-    return use.late_s > limits.late_s + slack_s and use.gained_kmh > allowed_kmh
+    gained = use.after.length_s > limits.late_s + slack_s and use.gained_kmh > allowed_kmh
+    return gained or (use.pulled is not None and use.pulled.length_s > limits.pulled_s + slack_s)
 
 
 def _uses(ride: Ride, signal: BrakeSignal, limits: Limits) -> Iterator[_Use]:
@@ -113,9 +132,22 @@ def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
     # After a stop the hand may hold the bike; it is late once the bike rides again.
     low_kmh = max(float(np.min(after)), limits.slowest_kmh)
     lowest = int(slows[-1]) + int(np.flatnonzero(after <= low_kmh)[-1])
-    start_s = float(ride.t_s[rows][lowest])
     return _Use(
-        span=Span(start_s, run.end_s),
-        late_s=run.end_s - start_s,
+        after=Span(float(ride.t_s[rows][lowest]), run.end_s),
         gained_kmh=float(speed[-1] - speed[lowest]),
+        pulled=_pulled(ride, Span(float(ride.t_s[rows][slows[0]]), run.end_s - 1e-6), limits),
     )
+
+
+def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
+    """The longest stretch of a span with the throttle open and no slowing, None if none."""
+    throttle = ride.numbers("throttle_grip" if ride.has("throttle_grip") else "throttle")
+    if not np.isfinite(throttle).any():
+        return None
+    open_at = float(np.nanquantile(throttle, 0.01)) + limits.throttle_open
+    with np.errstate(invalid="ignore"):
+        pulls = (throttle > open_at) & (motion.acceleration(ride) > -limits.slowed_ms2)
+        pulls &= ride.numbers("wheel_speed") > limits.pulled_kmh
+    within = np.zeros(len(pulls), dtype=bool)
+    within[ride.slice(span)] = pulls[ride.slice(span)]
+    return max(motion.spans_where(ride, within), key=lambda s: s.length_s, default=None)

@@ -1,8 +1,9 @@
 """A brake signal is on while the engine pulls the bike along.
 
 What it checks
-    A brake signal on for seconds while speed holds or rises with the throttle open.
-    Longer than a minute it is told as stuck on.
+    A brake signal on for seconds, in them a stretch in which the throttle is open and
+    speed holds or rises; real braking may come before or after it. Longer than a minute
+    it is told as stuck on.
 Why it matters
     A switch that lights the lamp unasked: hot pressure switch, film on a contact, no
     free play. Cruise cannot be set, the traffic behind sees a lamp that means nothing.
@@ -32,11 +33,12 @@ from ridecheck.signals.ride import Ride
 class Limits:
     """Thresholds of this rule."""
 
-    on_s: float = threshold(6.0, "s", "a boot or fingers rest on a control for up to 3 s")
+    on_s: float = threshold(4.0, "s", "a boot or fingers rest on a control for up to 3 s")
     stuck_s: float = threshold(60.0, "s", "longer is told as stuck on")
-    moving_kmh: float = threshold(35.0, "km/h", "in slow traffic a brake is dragged for long")
+    moving_kmh: float = threshold(30.0, "km/h", "in slow traffic a brake is dragged for long")
     steady_ms2: float = threshold(0.25, "m/s2", "slower than this is not braking")
-    share: float = threshold(0.8, "", "of the time not slowing, throttle open")
+    pulled_s: float = threshold(3.5, "s", "of it in one stretch; hand and foot overlap for less")
+    shift_s: float = threshold(1.5, "s", "a gear change shuts the throttle for no longer")
     gains_ms2: float = threshold(0.35, "m/s2", "more than a slope gives a dragged brake")
     gains_s: float = threshold(1.5, "s", "gaining speed so long shows that no brake drags")
     hard_open: float = threshold(10.0, "%", "above closed: nobody pulls so hard against a brake")
@@ -63,29 +65,36 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     seconds = motion.row_seconds(ride)
     with np.errstate(invalid="ignore"):
         fast = speed > limits.moving_kmh
-        pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open)
+        pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open) & fast
+        gaining = a > limits.gains_ms2
     yield Exposure(seconds=float(seconds[fast].sum()))
     told: list[Span] = []
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
         for run in signal.runs.on():
             if not limits.on_s <= run.length_s < limits.stuck_s:
                 continue
+            if any(s.overlaps(run.span) for s in told):
+                continue
+            within = np.zeros(len(pulling), dtype=bool)
             at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
-            if not fast[at].all() or any(s.overlaps(run.span) for s in told):
-                continue
-            pulled_s = float(seconds[at][pulling[at]].sum())
-            gained_s = float(seconds[at][a[at] > limits.gains_ms2].sum())
-            power = float(np.nanmedian(throttle[at])) - closed_at
-            hard = gained_s >= limits.gains_s or power > limits.hard_open
-            if pulled_s < limits.share * run.length_s or not hard:
-                continue
-            told.append(run.span)
-            yield Finding(
-                span=run.span,
-                message=f"{signal.label} on for {run.length_s:.1f} s at {speed[at][0]:.0f} km/h, "
-                f"{pulled_s:.1f} s of them with the throttle open and no slowing",
-                measured=pulled_s,
-                limit=limits.on_s,
-                unit="s",
-                channels=(signal.channel,),
-            )
+            within[at] = pulling[at]
+            for span in motion.spans_where(ride, within, bridge_s=limits.shift_s):
+                rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+                pulled_s = float(seconds[rows][within[rows]].sum())
+                gained_s = float(seconds[rows][within[rows] & gaining[rows]].sum())
+                power = float(np.nanmedian(throttle[rows])) - closed_at
+                hard = gained_s >= limits.gains_s or power > limits.hard_open
+                if pulled_s < limits.pulled_s or not hard:
+                    continue
+                told.append(run.span)
+                yield Finding(
+                    span=run.span,
+                    message=f"{signal.label} on for {run.length_s:.1f} s, {pulled_s:.1f} s of them "
+                    f"from {speed[rows][0]:.0f} to {speed[rows][-1]:.0f} km/h with the throttle "
+                    "open and no slowing",
+                    measured=pulled_s,
+                    limit=limits.pulled_s,
+                    unit="s",
+                    channels=(signal.channel,),
+                )
+                break
