@@ -327,7 +327,7 @@ class BrakeCovered(Incident):
     def tick(self, ride: Riding, t_s: float) -> None:
         """End a drag that is over, or against which the bike gains speed."""
         super().tick(ride, t_s)
-        if 0.0 <= self._until_s and (t_s >= self._until_s or ride.accel > self.gains_mps2):
+        if self._until_s >= 0.0 and (t_s >= self._until_s or ride.accel > self.gains_mps2):
             self._until_s = -1.0
             ride.lines["rear_brake"].release(t_s)
             _lets_go(ride)
