@@ -1,21 +1,26 @@
 """Engine speed reads what this engine cannot turn.
 
 What it checks
-    Engine speed beyond the model's limit by more than a limiter allows, or leaping and
-    falling back within a moment while wheel speed runs on, in gear.
+    Engine speed beyond the model's limit by more than a limiter allows; up and back
+    faster than any crankshaft can be turned or braked, whatever clutch and gear do; or
+    leaping and falling back within a moment while wheel speed runs on, in gear.
 Why it matters
     Spikes and double pulses trip the flare guard of cruise, and point at ignition
     interference or a wrong pulse setting.
 What else looks like this
-    A missed gear or the clutch pulled with the throttle open; a limit entered too low
-    in the model file.
+    A missed gear, a blip between gears or the clutch pulled with the throttle open, all
+    of which rise and fall no faster than the engine can; a limit entered too low in the
+    model file.
 Next step
     Plugs, leads and routing near the engine speed wire; the logger's pulses per turn.
 References
+    An unloaded engine of 100 N m and 0.07 kg m2 gains 1430 rad/s2, 13600 rpm a second
+    (arithmetic); a clutch of 260 N m takes hold of it with two and a half times that.
     Engine and wheel turn together in gear: V = 0.06 D n R (French order of 27 March
     1979, art. 2).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +28,7 @@ import numpy as np
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.ride import Floats, Ride
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +39,12 @@ class Limits:
     leap: float = threshold(0.25, "", "more than a needle can follow within a fifth of a second")
     back_s: float = threshold(0.6, "s", "longer is a real flare, which a clutch or shift makes")
     moving_kmh: float = threshold(30.0, "km/h", "slower, the clutch may be slipping")
+    rises_rpm_per_s: float = threshold(
+        20000.0, "rpm/s", "half as much again as a touring engine gains with no load"
+    )
+    flash_s: float = threshold(
+        0.25, "s", "interference lasts one or two samples; a clutch that grabs holds on"
+    )
 
 
 @rule(
@@ -42,40 +53,76 @@ class Limits:
     clear_s=120.0,
     clear_interval_s=0.25,
     convict_interval_s=0.25,
-    raise_when=RaiseWhen(events=5),
+    raise_when=RaiseWhen(events=3),
     falsifies=("engine_speed",),
     asks="engine speed",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
-    """Stretches beyond the limit, then leaps up and back."""
-    rpm, speed = ride.numbers("engine_speed"), ride.numbers("wheel_speed")
+    """Stretches beyond the limit, then flashes and leaps up and back."""
+    rpm = ride.numbers("engine_speed")
     yield Exposure(seconds=float(motion.row_seconds(ride)[np.isfinite(rpm)].sum()))
     most = ride.settings.drivetrain.redline_rpm * (1.0 + limits.over)
+    usual = _middle(ride, 2.0 * limits.back_s)
+    done = [(span, "over the model's limit") for span in _over(ride, most)]
+    for found, from_what in (
+        (_flashes(ride, limits), "up and back"),
+        (_leaps(ride, limits, usual, most), "a leap"),
+    ):
+        for span in found:
+            if not any(span.overlaps(other) for other, _ in done):
+                done.append((span, f"{from_what} from {usual[ride.index(span.start_s)]:.0f} rpm"))
+    for span, what in done:
+        highest = float(np.nanmax(rpm[ride.slice(span)]))
+        yield Finding(
+            span=span,
+            message=f"engine speed read {highest:.0f} rpm for {span.length_s:.2f} s at "
+            f"{ride.at('wheel_speed', span.start_s):.0f} km/h, {what}",
+            measured=highest,
+            limit=most,
+            unit="rpm",
+            channels=("engine_speed",),
+        )
+
+
+def _over(ride: Ride, most_rpm: float) -> Iterator[Span]:
     with np.errstate(invalid="ignore"):
-        over = rpm > most
-        usual = _middle(ride, 2.0 * limits.back_s)
-        settled = (speed > limits.moving_kmh) & _undisturbed(ride)
-        leaps = settled & (rpm > usual * (1.0 + limits.leap)) & ~over
-    for flags, what in ((over, "over the model's limit"), (leaps, "a leap")):
-        for span in motion.spans_where(ride, flags, bridge_s=0.2):
-            if flags is leaps and span.length_s > limits.back_s:
-                continue
-            highest = float(np.nanmax(rpm[ride.slice(span)]))
-            if flags is leaps and _wheel_leaps(ride, span):
-                continue
-            yield Finding(
-                span=span,
-                message=f"engine speed read {highest:.0f} rpm for {span.length_s:.2f} s at "
-                f"{ride.at('wheel_speed', span.start_s):.0f} km/h, {what}"
-                + (f" from {usual[ride.index(span.start_s)]:.0f} rpm" if flags is leaps else ""),
-                measured=highest,
-                limit=most,
-                unit="rpm",
-                channels=("engine_speed",),
-            )
+        over = ride.numbers("engine_speed") > most_rpm
+    yield from motion.spans_where(ride, over, bridge_s=0.2)
 
 
-def _middle(ride: Ride, over_s: float) -> np.ndarray:
+def _flashes(ride: Ride, limits: Limits) -> Iterator[Span]:
+    """From a rise that no crankshaft makes to the fall back that none makes either."""
+    known = np.flatnonzero(np.isfinite(ride.numbers("engine_speed")))
+    rpm, t_s = ride.numbers("engine_speed")[known], ride.t_s[known]
+    same_segment = np.diff(ride.segment[known]) == 0
+    step_s = np.maximum(np.diff(t_s), ride.interval_s("engine_speed"))
+    possible_rpm = limits.rises_rpm_per_s * step_s
+    change_rpm = np.where(same_segment, np.diff(rpm), 0.0)
+    rises = (change_rpm > possible_rpm) & (rpm[1:] > (1.0 + limits.leap) * rpm[:-1])
+    done = -1
+    for i in np.flatnonzero(rises):
+        if i < done:
+            continue
+        last = int(np.searchsorted(t_s, t_s[i] + limits.flash_s + step_s[i], "right"))
+        falls = np.flatnonzero(change_rpm[i + 1 : last] < -possible_rpm[i + 1 : last])
+        back = i + 2 + int(falls[0]) if len(falls) else 0
+        if back and abs(rpm[back] / rpm[i] - 1.0) < limits.leap:
+            done = back
+            yield Span(float(t_s[i + 1]), float(t_s[back]))
+
+
+def _leaps(ride: Ride, limits: Limits, usual: Floats, most_rpm: float) -> Iterator[Span]:
+    """Away from clutch and gear changes: short stretches far above the running median."""
+    rpm = ride.numbers("engine_speed")
+    with np.errstate(invalid="ignore"):
+        settled = (ride.numbers("wheel_speed") > limits.moving_kmh) & _undisturbed(ride)
+        leaps = settled & (rpm > usual * (1.0 + limits.leap)) & (rpm <= most_rpm)
+    for span in motion.spans_where(ride, leaps, bridge_s=0.2):
+        if span.length_s <= limits.back_s and not _wheel_leaps(ride, span):
+            yield span
+
+
+def _middle(ride: Ride, over_s: float) -> Floats:
     """Running median of engine speed over a time."""
     rows = max(3, round(over_s / ride.row_interval_s)) | 1
     series = ride.samples["engine_speed"].rolling_median(rows, min_samples=1, center=True)

@@ -1,13 +1,15 @@
 """Wheel speed drops out while the bike rides on.
 
 What it checks
-    Wheel speed collapses, or stands at zero, while engine speed in gear, the other
-    wheel or GPS goes on as before. One dropout is from the last good value to the next.
+    Wheel speed, or the front wheel's own, collapses or stands at zero while engine speed
+    in gear, the other wheel or GPS goes on as before. One dropout is from the last good
+    value to the next.
 Why it matters
     Even a fraction of a second ends cruise, and speedometer and ABS may depend on it.
 What else looks like this
-    A wheel locked by the brake (engine speed falls with it); inductive sensors that
-    read nothing at walking pace; a clutch pulled and the engine kept turning.
+    A wheel locked by the brake, alone or with the engine, which is over within a second;
+    inductive sensors that read nothing at walking pace; a clutch pulled and the engine
+    kept turning.
 Next step
     Plug, cable, air gap and toothed ring of the speed sensor; wiggle the cable while
     turning the wheel by hand.
@@ -26,7 +28,13 @@ from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import brakes, motion
 from ridecheck.signals.ride import Ride
 
+WHEELS = ("wheel_speed", "front_wheel_speed")
 OTHERS = ("engine_speed", "front_wheel_speed", "gps_speed")
+LOCKED_S = 1.0
+"""No rider keeps a wheel locked for longer at speed, and anti-lock brakes let go far sooner."""
+
+PRESSURE_S = 0.1
+"""From the first touch of a lever to the pressure that locks a wheel it takes longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,48 +57,57 @@ class Limits:
 
 
 @rule(
-    needs=("wheel_speed", OTHERS),
+    needs=(WHEELS, OTHERS),
     severity=Severity.FAULT,
     clear_s=300.0,
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=2),
-    falsifies=("wheel_speed",),
+    falsifies=WHEELS,
     asks="riding faster than 20 km/h",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
-    """Each sudden fall of wheel speed that nothing else follows."""
-    speed = ride.numbers("wheel_speed")
+    """Each sudden fall of a wheel's speed that nothing else follows."""
+    speed = ride.numbers("wheel_speed" if ride.has("wheel_speed") else "front_wheel_speed")
     with np.errstate(invalid="ignore"):
         yield Exposure(seconds=float(motion.row_seconds(ride)[speed > limits.moving_kmh].sum()))
-    yield from _never_there(ride, speed, limits)
-    for start, end, judged_to in _dropouts(ride, speed, limits):
-        span = Span(float(ride.t_s[start]), float(ride.t_s[end]))
-        before = float(speed[start - 1])
-        witness = _witness(ride, start, judged_to, limits)
+    if ride.has("wheel_speed"):
+        yield from _never_there(ride, speed, limits)
+    for name in filter(ride.has, WHEELS):
+        yield from _lost(ride, name, limits)
+
+
+def _lost(ride: Ride, name: str, limits: Limits) -> Iterator[Finding]:
+    """The dropouts of one wheel's speed that something else contradicts."""
+    speed = ride.numbers(name)
+    for start, end, judged_to in _dropouts(ride, name, limits):
+        witness = _witness(ride, name, (start, judged_to), limits)
         if not witness:
             continue
+        span = Span(float(ride.t_s[start]), float(ride.t_s[end]))
+        before = float(speed[start - 1])
         lowest = float(np.nanmin(speed[start : end + 1]))
         yield Finding(
             span=span,
-            message=f"wheel speed fell from {before:.0f} to {lowest:.0f} km/h for "
+            message=f"{name.replace('_', ' ')} fell from {before:.0f} to {lowest:.0f} km/h for "
             f"{span.length_s:.2f} s while {witness}",
             measured=lowest,
             limit=limits.falls_below * before,
             unit="km/h",
-            channels=("wheel_speed",),
+            channels=(name,),
         )
 
 
-def _dropouts(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[tuple[int, int, int]]:
+def _dropouts(ride: Ride, name: str, limits: Limits) -> Iterator[tuple[int, int, int]]:
     """First and last row of each stretch below the value from which speed fell at once,
     and the row up to which something else must show that the bike rode on.
 
     "At once" is steeper than tyres allow over the two rows, or over one refresh.
     """
+    speed = ride.numbers(name)
     known = np.flatnonzero(~np.isnan(speed))
     v, t_s, segment = speed[known], ride.t_s[known], ride.segment[known]
     step_s = np.maximum(np.diff(t_s), 1e-3)
-    refresh_s = np.maximum(step_s, ride.interval_s("wheel_speed"))
+    refresh_s = np.maximum(step_s, ride.interval_s(name))
     possible_kmh = motion.STEEPEST_MS2 * motion.KMH_PER_MS * refresh_s
     falls = (
         (v[:-1] > limits.moving_kmh)
@@ -145,12 +162,15 @@ def _never_there(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[Find
         )
 
 
-def _witness(ride: Ride, start: int, end: int, limits: Limits) -> str:
+def _witness(ride: Ride, name: str, rows: tuple[int, int], limits: Limits) -> str:
     """What shows that the bike rode on, as words; "" where nothing does."""
-    maybe_locked = brakes.any_on(ride, Span(ride.t_s[start] - 0.3, ride.t_s[end])) is not False
-    length_s = ride.t_s[end] - ride.t_s[start]
+    start, end = rows
+    length_s = float(ride.t_s[end] - ride.t_s[start])
+    braked = _braked(ride, start, end)
+    if length_s <= LOCKED_S and braked:
+        return ""
     # A needle's lag hides what a wheel locked for a moment does to the engine.
-    tells = not maybe_locked or length_s > 1.0
+    tells = length_s > LOCKED_S or braked is False
     if ride.has("engine_speed") and tells and _clutch_out(ride, start, end):
         rpm = ride.numbers("engine_speed")
         idle_rpm = ride.settings.drivetrain.idle_rpm
@@ -161,16 +181,25 @@ def _witness(ride: Ride, start: int, end: int, limits: Limits) -> str:
         ):
             lowest = float(np.nanmin(during))
             return f"engine speed stayed at {lowest:.0f} rpm or more, {before:.0f} rpm before"
-    for name in ("front_wheel_speed", "gps_speed"):
-        if not ride.has(name):
-            continue
-        other = ride.numbers(name)
+    for other_name in (n for n in (*WHEELS, "gps_speed") if n != name and ride.has(n)):
+        other = ride.numbers(other_name)
         before, during = other[max(start - 1, 0)], other[start : end + 1]
-        long_enough = ride.t_s[end] - ride.t_s[start] + ride.row_interval_s >= ride.interval_s(name)
+        long_enough = length_s + ride.row_interval_s >= ride.interval_s(other_name)
         keeps = before > limits.moving_kmh and np.isfinite(during).any()
         if keeps and long_enough and np.nanmin(during) >= limits.others_keep * before:
-            return f"{name.replace('_', ' ')} stayed at {float(np.nanmin(during)):.0f} km/h or more"
+            lowest = float(np.nanmin(during))
+            return f"{other_name.replace('_', ' ')} stayed at {lowest:.0f} km/h or more"
     return ""
+
+
+def _braked(ride: Ride, start: int, end: int) -> bool | None:
+    """Could the wheel have locked: a brake on before it fell; None where that is not known.
+
+    A brake that comes on in the very row of the fall has no pressure yet.
+    """
+    slowest_s = max((s.interval_s + s.skew_s for s in brakes.signals(ride)), default=0.0)
+    last = start - 1 if slowest_s <= PRESSURE_S else end
+    return brakes.any_on(ride, Span(float(ride.t_s[start]) - 0.5, float(ride.t_s[max(last, 0)])))
 
 
 def _clutch_out(ride: Ride, start: int, end: int) -> bool:
