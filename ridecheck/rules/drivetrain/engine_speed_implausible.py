@@ -100,7 +100,7 @@ def _flashes(ride: Ride, limits: Limits) -> Iterator[Span]:
     change_rpm = np.where(same_segment, np.diff(rpm), 0.0)
     rises = (change_rpm > possible_rpm) & (rpm[1:] > (1.0 + limits.leap) * rpm[:-1])
     done = -1
-    for i in np.flatnonzero(rises):
+    for i in map(int, np.flatnonzero(rises)):
         if i < done:
             continue
         last = int(np.searchsorted(t_s, t_s[i] + limits.flash_s + step_s[i], "right"))
