@@ -41,6 +41,17 @@ class Incident(Actor):
         """Make it happen; False where it could not after all."""
         raise AssertionError("an incident says what happens")
 
+    def touch(self, ride: Riding, name: str, t_s: float, length_s: float) -> None:
+        """A hand or foot on a brake for a while; braking that began meanwhile keeps it."""
+        line = ride.lines[name]
+
+        def let_go(s: float) -> None:
+            if not ride.rider.brakes_with(name):
+                line.release(s)
+
+        ride.rider.at(t_s, line.press)
+        ride.rider.at(t_s + length_s, let_go)
+
     def between(self, low: float, high: float) -> float:
         """A draw between two values."""
         return float(self.rng.uniform(low, high))
@@ -66,7 +77,7 @@ class FingersOnLever(Incident):
         """The lever moves its switch for 0.1 to 0.9 s."""
         if ride.lines["front_brake"].hand:
             return False
-        ride.rider.push(ride, "front_brake", t_s, self.between(0.1, 0.9))
+        self.touch(ride, "front_brake", t_s, self.between(0.1, 0.9))
         return True
 
 
@@ -82,7 +93,7 @@ class BootOnPedal(Incident):
         if ride.lines["rear_brake"].hand:
             return False
         length_s = self.between(0.2, 3.0)
-        ride.rider.push(ride, "rear_brake", t_s, length_s)
+        self.touch(ride, "rear_brake", t_s, length_s)
         ride.extra_drag_mps2 = 0.12
         ride.rider.at(t_s + length_s, lambda _: setattr(ride, "extra_drag_mps2", 0.0))
         return True

@@ -201,6 +201,11 @@ class Rider:
         ride.lines["front_brake"].release(t_s)
         ride.lines["rear_brake"].release(t_s + 0.01)
 
+    def brakes_with(self, name: str) -> bool:
+        """Is the rider braking with this control now?"""
+        front, rear = self._braking
+        return self.brake_mps2 > 0.0 and (front if name == "front_brake" else rear)
+
     @property
     def front_share(self) -> float:
         """Share of the braking done in front."""

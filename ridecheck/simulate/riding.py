@@ -43,7 +43,7 @@ LINES = (
 TRACK = (
     "t_s", "speed_mps", "rear_factor", "front_factor", "rpm", "gear", "throttle",
     "throttle_grip", "front_mps2", "rear_mps2", "lean_rad", "slope", "acceleration",
-    "distance_m", "load_v", "coolant_c", "actuator",
+    "distance_m", "load_v", "coolant_c", "actuator", "extra_slope",
 )  # fmt: skip
 
 
@@ -469,6 +469,7 @@ class Riding:
                 self.supply_v,
                 self.coolant_c,
                 self.cruise.plate,
+                self.extra_slope,
             )
         )
 

@@ -305,7 +305,9 @@ def _supply(rec: Recorder, t_s: Floats) -> Floats:
 def _altitude(rec: Recorder, t_s: Floats) -> Floats:
     points = np.arange(len(rec.ride.route.altitude_m)) * 10.0
     climbed = np.interp(rec.at("distance_m", t_s), points, rec.ride.route.altitude_m)
-    return rec.ride.plan.altitude_m + climbed
+    step_m = np.diff(rec.track["distance_m"], prepend=rec.track["distance_m"][0])
+    beside = np.cumsum(rec.track["extra_slope"] * step_m)  # hills that are not on the route
+    return rec.ride.plan.altitude_m + climbed + np.interp(t_s, rec.track["t_s"], beside)
 
 
 def _throttle(rec: Recorder, t_s: Floats) -> Floats:

@@ -176,3 +176,25 @@ def test_every_fault_rides_to_the_end():
         ride = simulate_ride(bike(name, logger="card-50hz"), plan("short-errand"), 8)
 
         assert ride.samples.height > 100, name
+
+
+def test_a_hill_beside_the_route_is_climbed_in_the_altitude_too():
+    logger = LoggerSpec("tall-20hz", "comma", 20.0, ("wheel_speed", "altitude"))
+    spec = BikeSpec("B1", MODELS["touring-triple-five"], logger)
+    ride = simulate_ride(spec, plan(incidents=("steep-hill",)), 3)
+    hill_s = next(t_s for t_s, name in ride.truth.incidents if name == "steep-hill")
+    at_s = (ride.samples["time"] - START).dt.total_milliseconds().to_numpy() / 1000.0
+    altitude_m = ride.samples["altitude"].to_numpy()
+
+    climbed_m = np.interp(hill_s + 20.0, at_s, altitude_m) - np.interp(hill_s, at_s, altitude_m)
+
+    assert climbed_m > 10.0
+
+
+def test_fingers_do_not_let_go_of_a_lever_that_brakes():
+    ride = simulate_ride(bike(), plan(incidents=("fingers-on-lever",)), 5)
+    speed = ride.samples["wheel_speed"].to_numpy() / 3.6
+    shown = (ride.samples["front_brake"] | ride.samples["rear_brake"]).to_numpy().astype(bool)
+    hard = (speed[:-10] - speed[10:]) / 0.5 > 2.5  # over half a second at 20 Hz
+
+    assert (hard & ~shown[:-10] & ~shown[5:-5] & ~shown[10:]).sum() == 0
