@@ -187,6 +187,35 @@ def rebounds(ride: Ride, span: Span, *, within_s: float = 3.0, rate_ms2: float =
     return bool((np.nan_to_num(rise, nan=0.0) > rate_ms2).any())
 
 
+LEAP_S = 0.5
+"""A spinning wheel gains its slip within this."""
+
+LEAP_MS2 = 3.0
+"""A loaded tourer gains speed no faster than this above walking pace, save by spinning."""
+
+
+def falls_back(ride: Ride, span: Span, *, within_s: float = 1.5) -> bool:
+    """Does wheel speed in a stretch only lose what it had leapt up just before?
+
+    That is a wheel that spun, or a spike: at its end the bike is as fast as before the
+    leap. Told from the raw values; a step of the signal and 2 km/h are allowed.
+    """
+    speed = ride.numbers("wheel_speed")
+    rows = ride.slice(Span(span.start_s - within_s - LEAP_S, span.end_s))
+    t_s, v = ride.t_s[rows], speed[rows]
+    known = ~np.isnan(v)
+    t_s, v = t_s[known], v[known]
+    if len(v) < 3:
+        return False
+    step = step_kmh(ride, "wheel_speed")
+    reach_s = max(LEAP_S, 2.0 * ride.row_interval_s)
+    end_kmh = float(v[-1])
+    before = np.searchsorted(t_s, t_s - reach_s - 1e-9)
+    lowest = np.array([v[a : i + 1].min() for i, a in enumerate(before)])
+    leapt = v - lowest - step > LEAP_MS2 * KMH_PER_MS * reach_s
+    return bool((leapt & (end_kmh >= lowest - step - 2.0)).any())
+
+
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
     """Did engine speed in gear, or another speed, fall too? None where none could tell."""
     fall = _relative_fall(ride, "wheel_speed", span)

@@ -56,7 +56,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     if seconds[rows].sum() < limits.least_s:
         return
     with np.errstate(invalid="ignore", divide="ignore"):
-        percent = 100.0 * (speed / front - 1.0)
+        percent = 100.0 * (speed / front - 1.0) - ride.settings.speed_signal.reads_high_percent
     middle = float(np.median(percent[rows]))
     step_percent = 100.0 * 0.5 * motion.step_kmh(ride, "wheel_speed") / limits.moving_kmh
     if abs(middle) > limits.apart + step_percent:

@@ -26,6 +26,9 @@ from ridecheck.signals.ride import Ride
 
 WITNESSES = ("engine_speed", "front_wheel_speed", "gps_speed")
 
+GPS_LATE_S = 2.0
+"""Speed over ground is up to a second late, and held for up to a second more."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -77,6 +80,8 @@ def _contradicts(ride: Ride, span: Span, limits: Limits) -> str:
     """What changed meanwhile, as words; "" where nothing did."""
     at = ride.slice(span)
     for name in WITNESSES:
+        if name == "gps_speed":  # late: at first it still tells what was before
+            at = ride.slice(Span(span.start_s + GPS_LATE_S, span.end_s))
         values = ride.numbers(name)[at]
         if not ride.has(name) or not np.isfinite(values).all() or len(values) < 4:
             continue

@@ -87,7 +87,8 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
     """Is the bike slowing, rather than its speed signal?
 
     The mean over the stretch, less what a step of the signal feigns, must lie within
-    the limits; what else is logged must fall too; speed must not jump back.
+    the limits; what else is logged must fall too; speed must not jump back, nor only
+    lose what a spinning wheel had gained.
     """
     feigned_ms2 = motion.uncertainty_ms2(ride, "wheel_speed", slowing.span.length_s)
     within = limits.slowing_ms2 <= slowing.rate_ms2 - feigned_ms2 + 0.05
@@ -96,6 +97,7 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
         within
         and possible
         and not motion.rebounds(ride, slowing.span)
+        and not motion.falls_back(ride, slowing.span)
         and slowing.corroborated is not False
         and (slowing.corroborated or not _could_corroborate(ride))
     )
