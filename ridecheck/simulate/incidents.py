@@ -340,7 +340,8 @@ class BrakeCovered(Incident):
         super().tick(ride, t_s)
         if self._until_s >= 0.0 and (t_s >= self._until_s or ride.accel > self.gains_mps2):
             self._until_s = -1.0
-            ride.lines["rear_brake"].release(t_s)
+            if not ride.rider.brakes_with("rear_brake"):
+                ride.lines["rear_brake"].release(t_s)
             _lets_go(ride)
 
     def fits(self, ride: Riding) -> bool:

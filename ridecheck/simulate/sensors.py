@@ -307,7 +307,8 @@ def _altitude(rec: Recorder, t_s: Floats) -> Floats:
     climbed = np.interp(rec.at("distance_m", t_s), points, rec.ride.route.altitude_m)
     step_m = np.diff(rec.track["distance_m"], prepend=rec.track["distance_m"][0])
     beside = np.cumsum(rec.track["extra_slope"] * step_m)  # hills that are not on the route
-    return rec.ride.plan.altitude_m + climbed + np.interp(t_s, rec.track["t_s"], beside)
+    metres: Floats = climbed + np.interp(t_s, rec.track["t_s"], beside)
+    return rec.ride.plan.altitude_m + metres
 
 
 def _throttle(rec: Recorder, t_s: Floats) -> Floats:
