@@ -1,16 +1,17 @@
-"""Engine speed runs away from wheel speed under load, and comes back when it is gone.
+"""Engine speed runs away from wheel speed under load.
 
 What it checks
     In one of the two highest gears used, clutch out and throttle open: the ratio of
-    engine to wheel speed rises above its rung while speed hardly changes, for longer
-    than a second, and falls back to it.
+    engine to wheel speed stands above its rung while speed hardly changes, for longer
+    than a second. Elsewhere in the ride the same gear must be seen on its rung, and the
+    ratio must not stand on the rung of another gear.
 Why it matters
     A worn clutch slips first in high gears on hills; cruise lets go when the engine
     flares.
 What else looks like this
     Wheelspin (not where speed comes from the driven wheel or the gearbox); a gear
-    change; the clutch lever touched where its switch is not logged; lean, where speed
-    comes from the front wheel.
+    change; the clutch lever touched where its switch is not logged; a gear signal that
+    names another gear; lean, where speed comes from the front wheel.
 Next step
     Free play of the clutch lever; then roll on in top gear from low engine speed on a
     road test, as the service manual describes it.
@@ -35,6 +36,12 @@ class Limits:
 
     rise: float = threshold(0.04, "", "twice the scatter of a steady ratio")
     longer_than_s: float = threshold(1.0, "s", "shorter is a needle's lag or a missed shift")
+    on_rung_s: float = threshold(
+        5.0, "s", "in the same gear on its rung elsewhere in the ride: gear and ladder are right"
+    )
+    other_rung: float = threshold(
+        0.5, "", "of it on the rung of another gear: the gear signal is wrong, nothing slips"
+    )
     throttle: float = threshold(25.0, "%", "a clutch slips under load, not coasting")
     changing_ms2: float = threshold(
         1.2, "m/s2", "harder acceleration moves the ratio by the needle's lag alone"
@@ -62,7 +69,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         slipping = loaded & (excess > np.maximum(limits.rise, drivetrain.tolerance(ride)))
     for span in motion.spans_where(ride, slipping, bridge_s=0.3):
         at = ride.slice(span)
-        if span.length_s <= limits.longer_than_s or not _falls_back(ride, span, excess, limits):
+        if span.length_s <= limits.longer_than_s or not _gear_known(ride, at, gear, excess, limits):
             continue
         worst = 100.0 * float(np.nanmax(excess[at]))
         spin = ride.settings.speed_signal.taken_from in ("front_wheel", "unknown")
@@ -119,12 +126,14 @@ def _loaded(ride: Ride, gear: np.ndarray, limits: Limits) -> np.ndarray:
     return np.asarray(rows)
 
 
-def _falls_back(ride: Ride, span: Span, excess: np.ndarray, limits: Limits) -> bool:
-    """Was the ratio on its rung before, and is it again within some seconds after?"""
-    before = excess[ride.slice(Span(span.start_s - 4.0, span.start_s - 0.5))]
-    after = excess[ride.slice(Span(span.end_s, span.end_s + 6.0))]
-    if not np.isfinite(before).any() or not np.isfinite(after).any():
+def _gear_known(
+    ride: Ride, at: slice, gear: np.ndarray, excess: np.ndarray, limits: Limits
+) -> bool:
+    """Does the gear hold elsewhere in the ride, and is the ratio here on no other's rung?"""
+    with np.errstate(invalid="ignore"):
+        same = (gear == gear[at][0]) & (np.abs(excess) < limits.rise / 2)
+    if motion.row_seconds(ride)[same].sum() < limits.on_rung_s:
         return False
-    return bool(
-        np.nanmin(np.abs(before)) < limits.rise / 2 and np.nanmin(np.abs(after)) < limits.rise / 2
-    )
+    rungs = drivetrain.rungs(ride)[at]
+    counts = np.bincount(rungs[(rungs > 0) & (rungs != gear[at])].astype(int), minlength=1)
+    return bool(counts.max() < limits.other_rung * len(rungs))
