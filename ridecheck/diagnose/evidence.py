@@ -183,11 +183,15 @@ class Evidence:
         """
         if sign.id not in cause.shows:
             return 0.0
+        return cause.shows[sign.id] * self.could_act(sign, cause, strength=strength)
+
+    def could_act(self, sign: Sign, cause: Cause, *, strength: float = 1.0) -> float:
+        """Chance that the cause acts in a ride that is looked over for the sign, and is logged."""
         missed = 1.0
         for ride in self.rides:
             caught = catch_chance(cause, sign.channels, ride, strength=strength)
             missed *= 1.0 - self.look(sign, ride) * caught
-        return cause.shows[sign.id] * (1.0 - missed)
+        return 1.0 - missed
 
     # ------------------------------------------------------------------ cancels
 

@@ -22,6 +22,11 @@ COMES_FIRST = 0.25
 """A wrong model or a bad logger this likely is named before any part of the bike."""
 NOT_THE_BIKE = ("wrong_model", "logger")
 PLUG_FIRST = "Measure supply and earth at the plug first."
+LOOKS_THE_SAME = "a bad supply or earth at its plug looks the same in every log"
+HELD = (
+    "held below 30 %: nothing of its own was seen, and while an input is not logged at 20 Hz "
+    "the others' innocence proves little"
+)
 PLUG_CHECKS = frozenset({"supply-at-the-plug", "earth-drop"})
 RECALLS = "Ask the maker or dealer about open recalls."
 BRAKE_SWITCHES = ("front_brake_switch", "rear_brake_switch")
@@ -72,17 +77,18 @@ def suspects_of(case: Case) -> tuple[Suspect, ...]:
 
 def _capped(case: Case, shares: Mapping[str, float]) -> dict[str, float]:
     """Shares after the two promises: nothing by elimination, the control unit never first."""
-    everything = _everything_logged(case)
-    capped = {
-        part: share
-        if everything or share <= BY_ELIMINATION or _has_own_evidence(case, part)
-        else BY_ELIMINATION
-        for part, share in shares.items()
-    }
+    capped = {p: BY_ELIMINATION if _held(case, p) else share for p, share in shares.items()}
     if not unit_may_lead(case):
         others = max(s for p, s in capped.items() if p != "control_unit")
         capped["control_unit"] = min(capped["control_unit"], 0.99 * others)
     return capped
+
+
+def _held(case: Case, part: str) -> bool:
+    """True where a part would be condemned by nothing but the others' innocence."""
+    if case.of_part(part) <= BY_ELIMINATION or _has_own_evidence(case, part):
+        return False
+    return not _everything_logged(case)
 
 
 def _everything_logged(case: Case) -> bool:
@@ -116,8 +122,10 @@ def _suspect(case: Case, part: str, share: float) -> Suspect:
     if guessed:
         evidence_for = (_why_guessed(case, part),)
     against = [*_not_seen_of(case, part), *_bench_oks(case, part)]
+    if _held(case, part):
+        against.append(HELD)
     if part == "control_unit" and not unit_may_lead(case):
-        against.append(PLUG_FIRST)
+        against += [LOOKS_THE_SAME, PLUG_FIRST]
     return Suspect(
         part=part,
         probability=share,
@@ -213,9 +221,10 @@ def _not_seen_of(case: Case, part: str) -> tuple[str, ...]:
 
 def _not_seen(sign: Sign, hours: float, chance: float) -> str:
     if sign.never_on:
-        return f"the {sign.never_on.replace('_', ' ')} was on after the first finding of a ride"
+        return f"the {_words(sign.never_on)} was on after the first finding of a ride"
     return (
-        f"no {sign.tells} in {hours:.1f} h looked over ({100 * chance:.0f} % likely to show by now)"
+        f"no {sign.tells} in {hours:.1f} h looked over; were this the fault, "
+        f"that would have shown {100 * chance:.0f} times in 100"
     )
 
 
