@@ -25,6 +25,8 @@ FILE_BIKES = 4.0
 """How many bikes the chance in the file is worth."""
 NOT_NAMED = 0.02
 """Chance at which a sign that the file does not name for a cause starts."""
+NEARLY_CERTAIN = 0.9
+"""However often simulated bikes show a sign, a chance is not raised above this."""
 LOOKED_OVER = 0.3
 """A bike whose rides together were looked over less than this for a sign does not count."""
 WORTH_A_LINE = 0.5
@@ -49,10 +51,10 @@ class Count:
 
     @property
     def blended(self) -> float:
-        """The chance in the file, moved by what was counted; never nothing, never certain."""
+        """The chance in the file, moved by what was counted; not halved, never near certain."""
         start = max(self.in_file, NOT_NAMED)
         moved = (FILE_BIKES * start + self.seen) / (FILE_BIKES + max(self.acted, float(self.seen)))
-        return min(max(moved, NOT_NAMED), 0.97)
+        return min(max(moved, start / 2.0), max(NEARLY_CERTAIN, start))
 
 
 def counted(fault: str, bikes: Sequence[Ridden]) -> Iterator[Count]:

@@ -76,11 +76,19 @@ def suspects_of(case: Case) -> tuple[Suspect, ...]:
 
 
 def _capped(case: Case, shares: Mapping[str, float]) -> dict[str, float]:
-    """Shares after the two promises: nothing by elimination, the control unit never first."""
+    """Shares after the two promises: nothing by elimination, the control unit never first.
+
+    The unit is the part least often at fault and most often replaced (common practice): until
+    its plug is measured, supply or earth there is at least as likely to make what it shows.
+    """
     capped = {p: BY_ELIMINATION if _held(case, p) else share for p, share in shares.items()}
-    if not unit_may_lead(case):
-        others = max(s for p, s in capped.items() if p != "control_unit")
-        capped["control_unit"] = min(capped["control_unit"], 0.99 * others)
+    if unit_may_lead(case):
+        return capped
+    unit, supply = capped["control_unit"], capped["supply"]
+    if unit > supply and _has_own_evidence(case, "supply") and not _plug_is_good(case):
+        capped["supply"] = (unit + supply) / 2.0
+    others = max(s for p, s in capped.items() if p != "control_unit")
+    capped["control_unit"] = min(unit, 0.99 * others, unit + supply - capped["supply"])
     return capped
 
 
@@ -104,9 +112,12 @@ def _all_inputs(case: Case) -> tuple[str, ...]:
 
 def unit_may_lead(case: Case) -> bool:
     """True where supply and earth at the plug are recorded as good and all inputs logged."""
-    good = {b.check.id for b in case.bench if not b.found_fault}
     inputs = all(case.evidence.ever_logged(c) for c in case.settings.cruise.must_cancel)
-    return good >= PLUG_CHECKS and inputs
+    return _plug_is_good(case) and inputs
+
+
+def _plug_is_good(case: Case) -> bool:
+    return {b.check.id for b in case.bench if not b.found_fault} >= PLUG_CHECKS
 
 
 def _has_own_evidence(case: Case, part: str) -> bool:
