@@ -38,7 +38,8 @@ class Sign:
     """Something a log can show: findings of a rule, or a switch that was never on.
 
     channels: only findings that name one of them. fits: only in rides whose log fits
-    another model of the fleet (True), or none (False).
+    another model of the fleet (True), or none (False). pulses: so many must be logged
+    together for the sign to show.
     """
 
     id: str
@@ -47,7 +48,8 @@ class Sign:
     never_on: str = ""
     channels: tuple[str, ...] = ()
     fits: bool | None = None
-    false_per_ride: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.0007
+    pulses: Annotated[int, Field(ge=1)] = 1
+    false_per_ride: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.0003
 
 
 @dataclass(frozen=True, slots=True, config=_STRICT)

@@ -189,7 +189,7 @@ class Evidence:
         """Chance that the cause acts in a ride that is looked over for the sign, and is logged."""
         missed = 1.0
         for ride in self.rides:
-            caught = catch_chance(cause, sign.channels, ride, strength=strength)
+            caught = catch_chance(cause, sign, ride, strength=strength)
             missed *= 1.0 - self.look(sign, ride) * caught
         return 1.0 - missed
 
@@ -282,11 +282,10 @@ def pulse_chance(cause: Cause, channel: str, ride: RideResult) -> float:
     return pulse_seen(cause.pulse_s, facts.interval_s, latched=facts.latched)
 
 
-def catch_chance(
-    cause: Cause, channels: Sequence[str], ride: RideResult, *, strength: float = 1.0
-) -> float:
+def catch_chance(cause: Cause, sign: Sign, ride: RideResult, *, strength: float = 1.0) -> float:
     """Chance that a cause acts in a ride and is logged while it does, at least once."""
     if cause.steady:
         return 1.0
-    visible = max((pulse_chance(cause, c, ride) for c in channels), default=1.0)
-    return -math.expm1(-strength * cause.per_hour * visible * ride.duration_s / 3600.0)
+    visible = max((pulse_chance(cause, c, ride) for c in sign.channels), default=1.0)
+    acts = strength * cause.per_hour * visible**sign.pulses * ride.duration_s / 3600.0
+    return -math.expm1(-acts)

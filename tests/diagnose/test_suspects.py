@@ -199,8 +199,12 @@ class TestProbabilities:
         assert set(parts(told(rides))[:2]) == {"front_brake_switch", "speed_sensor"}
 
     def test_a_slow_log_clears_a_switch_less_than_a_fast_one(self):
-        slow = probability(told(unexplained(hz=10.0)), "front_brake_switch")
-        fast = probability(told(unexplained(hz=50.0)), "front_brake_switch")
+        slow, fast = (
+            probability(
+                told([ride(ok=RULES, cancels=["unexplained"] * 2, hz=hz)]), "front_brake_switch"
+            )
+            for hz in (10.0, 50.0)
+        )
 
         assert slow > fast
 
