@@ -231,6 +231,27 @@ class TestTheControlUnit:
         suspect = next(s for s in found.suspects if s.part == "control_unit")
         assert "Measure supply and earth at the plug first." in suspect.against
 
+    def test_shares_evenly_with_its_plug_until_that_is_measured(self):
+        found = told(seen("cruise/hold-offset", ("wheel_speed",), times=6))
+
+        unit, supply = (probability(found, p) for p in ("control_unit", "supply"))
+        assert unit == pytest.approx(supply, rel=0.02)
+        assert found.unassigned < 0.2
+
+    def test_takes_the_share_of_its_plug_no_more_once_that_is_good(self):
+        rides = seen(*self.EVIDENCE, severity=Severity.DANGER)
+
+        before, after = told(rides), told(rides, events=self.measured())
+
+        assert probability(after, "supply") < 0.5 * probability(before, "supply")
+        assert probability(after, "control_unit") > probability(before, "control_unit")
+
+    def test_is_told_to_look_the_same_as_its_plug(self):
+        found = told(seen(*self.EVIDENCE, severity=Severity.DANGER))
+
+        suspect = next(s for s in found.suspects if s.part == "control_unit")
+        assert "a bad supply or earth at its plug looks the same in every log" in suspect.against
+
     def test_can_be_first_once_supply_and_earth_are_good(self):
         rides = seen(*self.EVIDENCE, severity=Severity.DANGER)
 
@@ -292,6 +313,13 @@ class TestNothingByElimination:
         assert any("nothing of its own was seen; 12 cancels" in e for e in suspect.evidence_for)
         assert "roll off not logged at 20 Hz in every ride" in suspect.not_logged
         assert "side stand not logged at 20 Hz in every ride" in suspect.not_logged
+
+    def test_why_a_guess_is_held_low_is_said(self):
+        held = told(unexplained(hz=10.0)).suspects[0]
+        free = told(unexplained(hz=20.0)).suspects[0]
+
+        assert any("held below 30 %" in a for a in held.against)
+        assert not any("held below 30 %" in a for a in free.against)
 
     def test_ten_hertz_of_everything_is_not_enough(self):
         assert all(s.probability < 0.3 for s in told(unexplained(hz=10.0)).suspects)
@@ -454,6 +482,7 @@ class TestWhatIsSaid:
         said = " ".join(self.FOUND.suspects[0].against)
 
         assert "no short pulse of the stop lamp" in said
+        assert "were this the fault, that would have shown" in said
         assert "without its signal" in said
 
     def test_a_slow_channel_is_said_to_be_slow(self):
