@@ -5,6 +5,7 @@ difference of neighbours says nothing. Here speed is first reduced to the instan
 which it can have changed, then differenced over a window wide enough for its step.
 """
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -214,6 +215,75 @@ def falls_back(ride: Ride, span: Span, *, within_s: float = 1.5) -> bool:
     lowest = np.array([v[a : i + 1].min() for i, a in enumerate(before)])
     leapt = v - lowest - step > LEAP_MS2 * KMH_PER_MS * reach_s
     return bool((leapt & (end_kmh >= lowest - step - 2.0)).any())
+
+
+GRAVITY_MS2 = 9.81
+
+STEEPEST_ROAD = 0.25
+"""No road for touring is steeper: a sensor that says more is not believed."""
+
+HILL_AROUND_S = 5.0
+"""The slope is taken over the stretch and this much either side: altitude comes in metres."""
+
+
+def without_hill_ms2(ride: Ride, span: Span, rate_ms2: float) -> float | None:
+    """What is left of a slowing without what the hill does to it; None where nothing tells.
+
+    From the measured acceleration, in which a slope does not show, else from altitude
+    over distance. A descent is not added to it.
+    """
+    rows = ride.slice(span)
+    if ride.has("acceleration") and ride.interval_s("acceleration") <= span.length_s / 3:
+        felt = ride.numbers("acceleration")[rows]
+        left_ms2 = -float(np.nanmedian(felt)) if np.isfinite(felt).sum() >= 3 else math.nan
+        if rate_ms2 - left_ms2 < GRAVITY_MS2 * STEEPEST_ROAD:
+            return min(rate_ms2, left_ms2)
+    around = ride.slice(Span(span.start_s - HILL_AROUND_S, span.end_s + HILL_AROUND_S))
+    height_m, speed = ride.numbers("altitude")[around], ride.numbers("wheel_speed")[around]
+    seconds = row_seconds(ride)[around]
+    known = np.flatnonzero(np.isfinite(height_m))
+    if len(known) < 2:
+        return None
+    between = slice(int(known[0]), int(known[-1]))
+    travelled_m = float(np.nansum(speed[between] * seconds[between])) / KMH_PER_MS
+    if travelled_m < 50.0:
+        return None
+    slope = float(height_m[known[-1]] - height_m[known[0]]) / travelled_m
+    if slope > STEEPEST_ROAD:
+        return None
+    return rate_ms2 - GRAVITY_MS2 * max(0.0, slope)
+
+
+WIDE_OPEN = 2.0
+"""Times the throttle usual at a speed: an engine that pulls so hard and gains nothing climbs."""
+
+HARD_PULL = 20.0
+"""Per cent above closed under which an engine does not pull hard."""
+
+
+def pulled_uphill(ride: Ride, span: Span) -> bool:
+    """Was the throttle far wider open than usual at this speed just before, speed not rising?
+
+    Usual: the median of the ride's steady riding within a tenth of this speed. False
+    where the throttle is not logged or there is no such riding to compare with.
+    """
+    name = next((n for n in ("throttle", "throttle_grip") if ride.has(n)), "")
+    if not name:
+        return False
+    throttle, speed, a = ride.numbers(name), ride.numbers("wheel_speed"), acceleration(ride)
+    closed = float(np.nanquantile(throttle, 0.01))
+    before = ride.slice(Span(span.start_s - 4.0, span.start_s - 1.0))
+    if not np.isfinite(throttle[before]).any() or not np.isfinite(a[before]).any():
+        return False
+    at_kmh = float(np.nanmedian(speed[before]))
+    with np.errstate(invalid="ignore"):
+        alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & (throttle > closed + 2.0)
+    if row_seconds(ride)[alike].sum() < 20.0:
+        return False
+    usual = float(np.median(throttle[alike])) - closed
+    open_now = float(np.nanmedian(throttle[before])) - closed
+    wide = open_now > max(WIDE_OPEN * usual, HARD_PULL)
+    return wide and float(np.nanmedian(a[before])) < 0.2
 
 
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:

@@ -2,13 +2,15 @@
 
 What it checks
     Whenever wheel speed falls by 2.5 to 11 m/s2 for more than 0.7 s, one of the braking
-    signals must be on. Both controls must be covered, by their own channels or by the
+    signals must be on. What a climb makes of it is taken off where measured acceleration
+    or altitude tells it. Both controls must be covered, by their own channels or by the
     lamp line; engine speed in gear, or another speed, must fall too where logged.
 Why it matters
     No stop lamp from that control, and cruise may not let go by it.
 What else looks like this
     A speed signal that drops out, or a wheel that locks or slips, which is not slowing;
-    engine braking in a low gear up a hill; a brake channel mapped to the wrong column.
+    a throttle shut on a steep climb (not judged where it was wide open just before and
+    neither altitude nor acceleration is logged); a brake channel mapped to the wrong column.
 Next step
     Keep the bike in. Standing: each brake control alone must light the lamp, early in
     its travel. Look at the switch of the control that does not.
@@ -45,6 +47,18 @@ class Limits:
     longer_than_s: float = threshold(
         0.7, "s", "a gear change or a bump slows shorter than this", loosened_by="raising"
     )
+    unaided_ms2: float = threshold(
+        2.0,
+        "m/s2",
+        "a closed throttle and the wind slow a bike by up to this without brake or hill",
+        loosened_by="raising",
+    )
+    steepest_hill_ms2: float = threshold(
+        4.0,
+        "m/s2",
+        "a closed throttle and the wind (2) up a road of twenty per cent (2): harder is braking",
+        loosened_by="raising",
+    )
     expected_ms2: float = threshold(
         2.0,
         "m/s2",
@@ -77,7 +91,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         braked = brakes.any_on(ride, around)
         if braked or not _is_slowing(ride, slowing, limits):
             continue
-        if braked is None:
+        left_ms2 = motion.without_hill_ms2(ride, slowing.span, slowing.rate_ms2)
+        if left_ms2 is not None and left_ms2 < limits.unaided_ms2:
+            continue
+        if left_ms2 is None and _may_be_a_hill(ride, slowing, limits):
+            yield Unjudged(slowing.span, "the throttle was wide open and speed not rising just "
+                           "before: how much of the slowing is a hill's is not known")  # fmt: skip
+        elif braked is None:
             yield Unjudged(slowing.span, "a brake signal is blank while the bike slows hard")
         else:
             yield _finding(ride, slowing, limits)
@@ -101,6 +121,12 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
         and slowing.corroborated is not False
         and (slowing.corroborated or not _could_corroborate(ride))
     )
+
+
+def _may_be_a_hill(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+    """Can a climb explain it, and did the engine pull as on one just before?"""
+    mild = slowing.rate_ms2 < limits.steepest_hill_ms2
+    return mild and motion.pulled_uphill(ride, slowing.span)
 
 
 def _could_corroborate(ride: Ride) -> bool:
