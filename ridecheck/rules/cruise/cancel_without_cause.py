@@ -11,8 +11,10 @@ Why it matters
     It points at a switch, plug or supply that opens for a moment, which the rider
     cannot see and a bench test seldom catches.
 What else looks like this
-    A pulse shorter than the logging interval; a cause this logger does not record; a
-    rider who lets cruise go over a hill and takes it up again.
+    A pulse shorter than the logging interval; a cause this logger does not record (not
+    judged where the rider's throttle is open again before anybody surprised could have
+    opened it); an engine that stops for a second on the last of its fuel; a rider who
+    lets cruise go over a hill and takes it up again.
 Next step
     Wiggle the plugs of the brake, clutch and roll-off switches and of the control unit
     while watching their inputs; sweep the steering from lock to lock.
@@ -22,6 +24,8 @@ References
 """
 
 from dataclasses import dataclass
+
+import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
@@ -36,6 +40,10 @@ class Limits:
     slowest_kmh: float = threshold(
         20.0, "km/h", "at walking pace cruise has nothing to hold; the flag is a lamp test"
     )
+    surprised_s: float = threshold(
+        0.65, "s", "a hand that did not expect it takes 0.7 s or more (common practice)"
+    )
+    opened: float = threshold(1.5, "%", "above closed: noise and play of the plate are less")
     votes: float = threshold(
         3.0, "cancels", "twice a ride a rider changes his mind; needed where inputs are not logged"
     )
@@ -63,7 +71,10 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
         span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
-        if cancel.commanded is False and (votes_count or cruise.fully_logged(ride)):
+        if not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
+            yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
+                           "once, as if it was expected")  # fmt: skip
+        elif cancel.commanded is False and (votes_count or cruise.fully_logged(ride)):
             yield Finding(
                 span=span,
                 message=_message(cancel.speed_kmh, cancel.evidence),
@@ -76,6 +87,25 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             why = f"not logged: {inputs}" if inputs else "an input is blank or too slow around it"
             yield Unjudged(span, f"cancel with no logged cause; {why}")
     yield Exposure(seconds=cruise.totals(ride).engaged_s)
+
+
+def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
+    """Was the throttle open, and not closing, before a surprised hand could have opened it?
+
+    False where it is not logged at 10 Hz or faster, or the grip was open all along.
+    """
+    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    if not name or ride.interval_s(name) > cruise.SHARP_S:
+        return False
+    values = ride.numbers(name)
+    closed = float(np.nanquantile(values, 0.01))
+    if name == "throttle_grip" and ride.at(name, t_s - 0.3) > closed + limits.opened:
+        return False
+    after = values[ride.slice(Span(t_s + limits.surprised_s / 2, t_s + limits.surprised_s))]
+    after = after[~np.isnan(after)]
+    if len(after) < 2:
+        return False
+    return bool(after.min() > closed + limits.opened and after[-1] >= after[0])
 
 
 def _votes_count(ride: Ride, limits: Limits) -> bool:
