@@ -267,6 +267,7 @@ def _environment(units: str) -> Environment:
         count=wording.count,
         figure=partial(display_units.figure, units=units),
         local=wording.local,
+        chance=wording.chance,
         percent=lambda share: f"{100.0 * share:.0f} %",
         refresh=_refresh,
         told_finding=wording.told_finding,

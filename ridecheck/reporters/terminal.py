@@ -115,17 +115,19 @@ def _bikes(report: FleetReport, colour: bool) -> Iterator[str]:
 
 
 def _entry(bike: BikeReport, colour: bool) -> list[str]:
-    """Tag, word, reason, action of one bike."""
+    """Tag, word, reason, action, suspect of one bike."""
     word = wording.VERDICTS_TOLD[bike.verdict]
     told = _painted(word, bike.verdict, colour)
     was = f" ({wording.was(bike)})" if wording.changed(bike) else ""
     reason = bike.because[0] if bike.because else "No reason recorded."
     more = len(bike.because) - 1
     further = f" ({wording.count(more, 'further reason')} on its page)" if more > 0 else ""
+    suspects = wording.suspects(bike)
     return [
         f"{bike.bike:<5} {told}{was}",
         *wrapped(reason + further, first="      ", rest="      "),
         *wrapped(bike.action, first="      -> ", rest="         "),
+        *(wrapped(suspects, first="         ", rest="         ") if suspects else ()),
     ]
 
 

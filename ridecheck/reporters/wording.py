@@ -98,6 +98,34 @@ def words(name: str) -> str:
     return CHANNEL_WORDS.get(name, plain)
 
 
+def chance(share: float) -> str:
+    """A probability as a reader takes it: never certain, never impossible.
+
+    >>> chance(0.966), chance(0.999), chance(0.001)
+    ('97 %', 'over 99 %', 'under 1 %')
+    """
+    if share >= 0.995:
+        return "over 99 %"
+    return f"{100.0 * share:.0f} %" if share >= 0.005 else "under 1 %"
+
+
+def suspects(bike: BikeReport) -> str:
+    """The likeliest parts and the check to do first, in a sentence each; "" without suspects.
+
+    A second part is named where it is nearly as likely, so that nobody buys the first unseen.
+    """
+    if not bike.suspects:
+        return ""
+    first = bike.suspects[0].probability
+    near = [s for s in bike.suspects[:3] if s.probability >= first / 2.0]
+    parts = ", ".join(f"{words(s.part)} {chance(s.probability)}" for s in near)
+    told = f"{'Suspects' if len(near) > 1 else 'Suspect'}: {parts}."
+    if bike.next_checks:
+        check = bike.next_checks[0]
+        told += f" First check: {words(check.check)}, about {check.minutes} min."
+    return told
+
+
 def cause(cancel: Cancel) -> str:
     """What ended an engagement, in words."""
     return CAUSES.get(cancel.cause, words(cancel.cause))

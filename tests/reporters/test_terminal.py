@@ -5,7 +5,8 @@ import pytest
 from reporters import examples
 from rich.cells import cell_len
 
-from ridecheck.model import Verdict
+from ridecheck.model import Suspect, Verdict
+from ridecheck.reporters import wording
 from ridecheck.reporters.terminal import board, cautions, unpainted, wrapped
 
 FIRST = "40 bikes: 1 keep in, 3 inspect, 5 no opinion, 31 release; 2 logs not read"
@@ -64,6 +65,32 @@ def test_every_bike_that_is_no_release_shows_word_reason_and_action():
         "Do not ride it."
     ) in text
     assert "T21 no opinion: check by hand No ride. -> Not judged. Do the walk-round." in text
+
+
+def test_a_bike_with_suspects_names_the_likeliest_and_the_check_to_do_first():
+    told = " ".join(board(examples.report(examples.held_bike())).split())
+
+    assert (
+        "Suspect: front brake switch 71 %. First check: lamp by each control, about 1 min." in told
+    )
+
+
+@pytest.mark.parametrize(
+    ("shares", "told"),
+    [
+        ([], ""),
+        ([0.97], "Suspect: supply 97 %."),
+        ([0.9, 0.05], "Suspect: supply 90 %."),
+        ([0.49, 0.48, 0.03], "Suspects: supply 49 %, control unit 48 %."),
+        ([0.999], "Suspect: supply over 99 %."),
+    ],
+)
+def test_a_second_suspect_is_named_where_it_is_nearly_as_likely(shares, told):
+    parts = ["supply", "control_unit", "actuator"]
+    suspects = tuple(Suspect(p, s) for p, s in zip(parts, shares, strict=False))
+    bike = examples.bike("H01", suspects=suspects, next_checks=())
+
+    assert wording.suspects(bike) == told
 
 
 def test_releases_fold_to_one_run_of_tags_with_what_stands_beside_the_word():
