@@ -12,6 +12,12 @@ from numpy.typing import NDArray
 from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, motion, order
+from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
+from ridecheck.signals.asked import SHARP_S, VOTE_KMH, asked_for, rest
+from ridecheck.signals.asked import grip_contradicts as grip_contradicts
+from ridecheck.signals.movers import RIDER, Mover
+from ridecheck.signals.pulses import HARD_MS2 as HARD_MS2
+from ridecheck.signals.pulses import SHORT_PULSE_S as SHORT_PULSE_S
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run, Runs
 
@@ -24,15 +30,6 @@ FLICKER_S = 0.25
 """An engaged flag gone, or there, no longer than this is chatter of the flag: no hand
 cancels and sets again in a quarter of a second."""
 
-SHORT_PULSE_S = 0.2
-"""A pulse up to this long with no physical effect is one nobody made."""
-
-PRESS_S = 0.06
-"""A hand cannot press a button shorter than this (common practice)."""
-
-SHARP_S = 0.105
-"""Refresh up to which a channel counts as logged at 10 Hz or faster."""
-
 LOOK_BACK_S = 1.0
 """A cause lies at most this long before the cancel (unit latency plus flag latency)."""
 
@@ -40,11 +37,7 @@ LOOK_AHEAD_S = 0.2
 """A lamp line may be seen this much after the cancel it caused."""
 
 VOTE_S = 15.0
-VOTE_KMH = 5.0
-"""Engaged again this soon, having slowed no more than this: the cancel was not wanted."""
-
-HARD_MS2 = 2.0
-"""Slowing harder than a closed throttle gives in a high gear (common practice: 1 to 2)."""
+"""Engaged again this soon, having slowed no more than VOTE_KMH: the cancel was not wanted."""
 
 JUMP_MS2 = 4.5
 """Change of speed at which control units let go (about 10 mph a second)."""
@@ -194,9 +187,6 @@ def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
         yield Phase(names[codes[a]], Span(float(t_s[a]), float(end_s)), _median(set_kmh[a:b]))
 
 
-GRIP_OPEN = 3.0
-"""Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
-
 OVERRIDE_KMH = 5.0
 """Above set by more than this is a rider's own throttle, or a hill."""
 
@@ -210,12 +200,9 @@ def _overridden(ride: Ride, rows: slice) -> Flags:
         return np.asarray(speed > set_kmh + OVERRIDE_KMH)
 
 
-@once
 def grip_rest(ride: Ride) -> float:
-    """What the grip reads closed: its lowest value but for a hundredth of the rows."""
-    grip = ride.numbers("throttle_grip")
-    known = grip[~np.isnan(grip)]
-    return float(np.quantile(known, 0.01)) if len(known) else 0.0
+    """What the grip reads closed."""
+    return rest(ride, "throttle_grip")
 
 
 # ---------------------------------------------------------------- how engagements end
@@ -242,22 +229,6 @@ WORDS = {
     "front_brake_pressure": "front brake pressure",
     "rear_brake_pressure": "rear brake pressure",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Mover:
-    """Something that moved near a cancel and may have caused it.
-
-    at_s: when. pulse_s: how long it stayed on, NaN where that does not apply.
-    """
-
-    cause: str
-    channel: str
-    at_s: float
-    evidence: str
-    pulse_s: float = math.nan
-    interval_s: float = 0.0
-    inferred: bool = False
 
 
 @once
@@ -335,7 +306,8 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
             wanted_back=wanted_back,
         )
     first_mover, resolution_s = _first_mover(ride, engagement, cause)
-    evidence = [cause.evidence, *_aftermath(ride, t_s)]
+    commanded, why = asked_for(ride, cause, t_s, wanted_back=wanted_back)
+    evidence = [cause.evidence, *([why] if why else []), *_aftermath(ride, t_s)]
     evidence += [m.evidence for m in movers if m is not cause]
     if wanted_back:
         evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
@@ -343,7 +315,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
         ride,
         t_s,
         cause.cause,
-        _commanded(ride, cause, t_s, wanted_back=wanted_back),
+        commanded,
         tuple(evidence),
         pulse_s=None if math.isnan(cause.pulse_s) else cause.pulse_s,
         first_mover=first_mover,
@@ -368,16 +340,6 @@ def _first_mover(ride: Ride, engagement: Engagement, cause: Mover) -> tuple[str 
     return first.first if first.rivals else cause.channel, max(widest_s, refresh_s)
 
 
-RIDER = (
-    "front_brake",
-    "rear_brake",
-    "brake_lamp",
-    "clutch",
-    "roll_off",
-    "cancel_switch",
-    "power_switch",
-    "side_stand",
-)
 LATER = (
     "supply",
     "engine_off",
@@ -723,107 +685,6 @@ def _nothing_hidden(ride: Ride, t_s: float) -> bool:
     others = [c for c in must_cancel_channels(ride) if c not in brakes.CONTROLS]
     others += [PANEL[p] for p in ride.settings.cruise.panel]
     return None not in [*controls, *(ride.runs(c).any_on(span) for c in others)]
-
-
-def _commanded(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> bool | None:
-    """Was it asked for? True: a rider's action with its effect; False: looks like a fault."""
-    if cause.cause in ("supply", "signal_lost"):
-        return False
-    if cause.cause not in RIDER:
-        return None
-    if cause.cause == "cancel_switch":
-        return None if wanted_back else True
-    if cause.cause == "power_switch":
-        return _main_switch_meant(ride, cause)
-    if cause.cause == "side_stand":
-        return False if _is_short(cause) else None
-    if _rides_on(ride, cause):
-        return None
-    effect = _has_effect(ride, cause, t_s)
-    if _is_short(cause) and cause.cause == "roll_off":
-        # A flick of the grip is as short as a pulse nobody made: only what follows tells.
-        return False if grip_contradicts(ride, cause.at_s) else effect or None
-    if _is_short(cause):
-        return effect
-    if math.isnan(cause.pulse_s) or cause.pulse_s - cause.interval_s > SHORT_PULSE_S:
-        return effect or (_slowed(ride, t_s) and not wanted_back) or None
-    return effect or None
-
-
-RIDES_ON_S, RIDES_ON_MS2, RIDES_ON_KMH = 5.0, 0.3, 30.0
-"""A brake shown on this long while the bike loses less speed than this, and stays above
-this speed, is no braking, though engine braking may follow the cancel."""
-
-
-def _rides_on(ride: Ride, cause: Mover) -> bool:
-    """Does the bike ride on with the brake shown on? Then a hand and a fault look alike."""
-    braking = cause.cause in ("front_brake", "rear_brake", "brake_lamp")
-    if not braking or not cause.pulse_s >= RIDES_ON_S:
-        return False
-    speed = ride.numbers("wheel_speed")[ride.slice(Span(cause.at_s, cause.at_s + cause.pulse_s))]
-    speed = speed[~np.isnan(speed)]
-    if len(speed) < 2 or float(np.median(speed)) < RIDES_ON_KMH:
-        return False
-    lost_ms = (speed[0] - speed[-1]) / motion.KMH_PER_MS
-    return bool(lost_ms / cause.pulse_s < RIDES_ON_MS2)
-
-
-def _is_short(cause: Mover) -> bool:
-    """A pulse of up to SHORT_PULSE_S, seen sharply enough to say so."""
-    return cause.interval_s <= SHARP_S and cause.pulse_s <= SHORT_PULSE_S + 1e-6
-
-
-def _main_switch_meant(ride: Ride, cause: Mover) -> bool | None:
-    """A lamp back within a second was switched by nobody; a press on record was meant."""
-    if cause.channel == "switch_power":
-        return True
-    if cause.pulse_s < 1.0:
-        return False
-    if ride.has("switch_power") and ride.interval_s("switch_power") <= SHARP_S:
-        return False
-    return True if ride.has("supply_voltage") else None
-
-
-def _has_effect(ride: Ride, cause: Mover, t_s: float) -> bool:
-    """Did the bike do what the control does: slow harder than coasting, or free the ratio?"""
-    if cause.cause == "clutch":
-        ratio = drivetrain.ratio(ride)
-        before = _median(ratio[ride.slice(Span(cause.at_s - 1.5, cause.at_s - 0.1))])
-        length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
-        end_s = min(cause.at_s + length_s + 1.0, _next_on_s(ride, cause))
-        after = ratio[ride.slice(Span(cause.at_s, end_s))]
-        if math.isnan(before) or not np.isfinite(after).any():
-            return False
-        return bool(np.nanmax(np.abs(np.log(after / before))) > 0.06)
-    if cause.cause == "roll_off":
-        return grip_contradicts(ride, cause.at_s) is False and _slowed(ride, t_s)
-    a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, cause.at_s + 1.5))]
-    return bool(np.isfinite(a).any() and -np.nanmin(a) > HARD_MS2)
-
-
-def _next_on_s(ride: Ride, cause: Mover) -> float:
-    """When the control that moved shows on again, inf where it does not: a later pull's
-    effect is not this one's.
-    """
-    starts = ride.runs(cause.channel).start_s[ride.runs(cause.channel).value == 1]
-    later = starts[starts > cause.at_s + 1e-6]
-    return float(later[0]) - 1e-3 if len(later) else math.inf
-
-
-def grip_contradicts(ride: Ride, t_s: float) -> bool:
-    """Is the grip open while the roll-off switch says it is turned past closed?"""
-    if not ride.has("throttle_grip"):
-        return False
-    grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
-    return bool(np.isfinite(grip).any() and np.nanmin(grip) > grip_rest(ride) + GRIP_OPEN)
-
-
-def _slowed(ride: Ride, t_s: float) -> bool:
-    """Did the bike go on to lose more than VOTE_KMH within five seconds?"""
-    v = ride.numbers("wheel_speed")
-    here = _mean(v[ride.slice(Span(t_s - 1.0, t_s))])
-    after = v[ride.slice(Span(t_s, t_s + 5.0))]
-    return bool(np.isfinite(after).any() and here - np.nanmin(after) > VOTE_KMH)
 
 
 def _aftermath(ride: Ride, t_s: float) -> Iterator[str]:

@@ -6,9 +6,14 @@ import numpy as np
 
 from ridecheck.model import Span
 from ridecheck.signals import drivetrain, motion
-from ridecheck.signals.cruise import HARD_MS2, SHORT_PULSE_S
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
+
+SHORT_PULSE_S = 0.2
+"""A pulse up to this long with no physical effect is one nobody made."""
+
+HARD_MS2 = 2.0
+"""Slowing harder than a closed throttle gives in a high gear (common practice: 1 to 2)."""
 
 MOVING_KMH = 15.0
 """Slower, hands and feet are busy with everything."""

@@ -1,0 +1,573 @@
+"""Was the end of an engagement asked for, and what speaks for it.
+
+A hand's action with its effect was asked for. An input that looks like a fault was not:
+each kind of fault is one function here that answers with a sentence and its figures, ""
+where it does not hold. What fits neither cannot be told.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ridecheck.catalog import PANEL
+from ridecheck.model import Span
+from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals.movers import RIDER, Mover
+from ridecheck.signals.pulses import HARD_MS2, RATIO_FREED, SHORT_PULSE_S, Touch, touches
+from ridecheck.signals.ride import Ride, once
+
+Floats = NDArray[np.float64]
+
+SHARP_S = 0.105
+"""Refresh up to which a channel counts as logged at 10 Hz or faster."""
+
+VOTE_KMH = 5.0
+"""Slowing by no more than this is none."""
+
+AT_ONCE_S = 5.0
+"""Cruise asked for again this soon after an input that did nothing: to notice and to press
+takes a second to five; who lets cruise go on purpose has a reason that lasts longer."""
+
+STUCK_S, STUCK_MS2, STUCK_KMH = 5.0, 0.3, 30.0
+"""A control on this long ..."""
+
+DRIVEN_S = 2.5
+"""... while the bike is driven on for at least this, throttle open, losing less speed than
+STUCK_MS2, faster than STUCK_KMH: nobody brakes and drives, though engine braking may follow
+the cancel at first."""
+
+LOCKED_SHARE = 0.5
+"""A clutch shown as pulled while the ratio stands on this share of rows is not pulled: an
+engine freed leaves it within half a second."""
+
+REPEATED = 3
+"""One or two pulses a ride may be a glove or a stone; three on one control are a contact."""
+
+OUTNUMBER = 2.0
+"""... if they are this many times the longer touches with no effect: a hand resting on a
+control makes more long ones than short."""
+
+BOUNCE_S, BOUNCE_PULSE_S = 1.0, 0.1
+"""Pulses that follow one another within this, each no longer than that (and a refresh), are
+bouncing: no hand touches, lets go and touches again so fast."""
+
+TAP_S = 0.06
+"""A hand cannot press and let go in less (common practice)."""
+
+ONE_HAND_S = 0.3
+"""Brakes that come on within this of one another are one use."""
+
+NOTICES_S = 2.5
+"""A rider has noticed a cancel, and opens the throttle, this long after it."""
+
+NO_SOONER_S = 0.5
+"""Nobody notices a cancel and presses a button in less."""
+
+FLICK_S = 1.0
+"""A grip is turned past closed no longer than this to let cruise go (common practice)."""
+
+TOGETHER_S = 0.02
+"""Buttons that go on within this (or a refresh) are one event."""
+
+LAMP_BACK_S = 1.0
+"""A main switch lamp back this soon was switched by nobody."""
+
+FLICKER_S = 1.0
+"""A gear shown for less than this, and the old one again, with the ratio unmoved."""
+
+PARTS = 0.08
+"""A jump of wheel or engine speed that the other does not follow to within this share."""
+
+SPIKE_S = 0.35
+"""Engine speed up and back within this, the ratio as before: no engine does that in gear."""
+
+GRIP_OPEN = 3.0
+"""Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
+
+DIP_SHOWN_S = 0.055
+"""Refresh at which most dips of the supply show (contacts open for 40 ms and more)."""
+
+Answer = tuple[bool | None, str]
+
+
+def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
+    """Was a cancel at t_s asked for? True, False or None (cannot be told), and why.
+
+    True: a rider's action with its effect. False: an input that looks like a fault; the
+    sentence says which kind. wanted_back: the rider's vote. The sentence is "" where the
+    cause's own evidence says it all.
+    """
+    if cause.cause in ("supply", "signal_lost"):
+        return False, ""
+    if cause.cause in NOT_RIDERS:
+        why = NOT_RIDERS[cause.cause](ride, t_s)
+        return (False, why) if why else (None, "")
+    if cause.cause == "power_switch":
+        return _main_switch(ride, cause, wanted_back=wanted_back)
+    if cause.cause == "cancel_switch":
+        why = _buttons_together(ride, cause)
+        return (False, why) if why else (None if wanted_back else True, "")
+    if cause.cause == "side_stand":
+        return (False, "on too short for a foot") if _is_short(cause) else (None, "")
+    if cause.cause not in RIDER:
+        return None, ""
+    return _control(ride, cause, t_s, wanted_back=wanted_back)
+
+
+def _control(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
+    """A brake, the clutch or the roll-off: its effect, else the kinds of fault in turn."""
+    if cause.cause == "clutch" and (why := _stuck(ride, cause)):
+        return False, why  # a later change of gear is no effect of a switch that stays on
+    if cause.cause != "roll_off" and _has_effect(ride, cause):
+        return True, ""
+    if _with_another(ride, cause):
+        return (True, "") if slowed(ride, t_s) and not wanted_back else (None, "")
+    for kind in (_stuck, _grip_open, _shown_false, _bounces, _repeated, _asked_again):
+        if why := kind(ride, cause):
+            return False, why
+    if cause.cause == "roll_off":
+        return (True, "") if slowed(ride, t_s) else (None, "")
+    if _shown_on_s(ride, cause) >= STUCK_S:
+        return None, ""  # engine braking that follows is no sign of a hand
+    if _is_short(cause):
+        if _taps(ride, cause) or _brakes_next(ride, cause):
+            return None, ""
+        return False, "too short for most hands, and nothing came of it"
+    if math.isnan(cause.pulse_s) or not _may_be_short(cause):
+        return (True, "") if slowed(ride, t_s) and not wanted_back else (None, "")
+    return None, ""
+
+
+# ---------------------------------------------------------------- the rider's controls
+
+
+def _is_short(cause: Mover) -> bool:
+    """A pulse of up to SHORT_PULSE_S, seen sharply enough to say so."""
+    return cause.interval_s <= SHARP_S and cause.pulse_s <= SHORT_PULSE_S + 1e-6
+
+
+def _may_be_short(cause: Mover) -> bool:
+    """A pulse that may have been no longer than SHORT_PULSE_S, as far as the refresh tells."""
+    return cause.pulse_s - cause.interval_s <= SHORT_PULSE_S + 1e-6
+
+
+def _shown_on_s(ride: Ride, cause: Mover) -> float:
+    """How long a control shows on: its pulse, or to the end of what is logged of it."""
+    if not math.isnan(cause.pulse_s):
+        return cause.pulse_s
+    runs = [r for r in ride.runs(cause.channel).on() if abs(r.start_s - cause.at_s) < 1e-6]
+    return runs[0].length_s if runs else 0.0
+
+
+def _stuck(ride: Ride, cause: Mover) -> str:
+    """A control that stays on while the bike is driven on with it."""
+    length_s = _shown_on_s(ride, cause)
+    if length_s < STUCK_S or not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
+        return ""
+    on = Span(cause.at_s + NOTICES_S, cause.at_s + length_s)
+    v = ride.numbers("wheel_speed")[ride.slice(on)]
+    if not np.isfinite(v).any() or float(np.nanmedian(v)) < STUCK_KMH:
+        return ""
+    told = f"on for {length_s:.0f} s at {np.nanmedian(v):.0f} km/h"
+    if cause.cause == "clutch":
+        share = _locked_share(ride, Span(cause.at_s, cause.at_s + STUCK_S))
+        locked = share is not None and share >= LOCKED_SHARE
+        return f"{told}, engine and wheel locked as before: stuck on" if locked else ""
+    driven_s = _driven_s(ride, on)
+    if driven_s < DRIVEN_S:
+        return ""
+    return (
+        f"{told}, driven on for {driven_s:.0f} s of it (throttle open, speed held or rising): "
+        "stuck on"
+    )
+
+
+def _driven_s(ride: Ride, on: Span) -> float:
+    """Seconds of a stretch with grip (else plate) open and speed held or rising."""
+    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    if not name:
+        return 0.0
+    rows = ride.slice(on)
+    opened = ride.numbers(name)[rows] > rest(ride, name) + GRIP_OPEN
+    held = motion.acceleration(ride)[rows] > -STUCK_MS2
+    fast = ride.numbers("wheel_speed")[rows] > STUCK_KMH
+    return float(motion.row_seconds(ride)[rows][opened & held & fast].sum())
+
+
+def _locked_share(ride: Ride, on: Span) -> float | None:
+    """Share of rows on which the ratio is what it was before; None where it is not known."""
+    ratio = drivetrain.ratio(ride)
+    before = ratio[ride.slice(Span(on.start_s - 1.5, on.start_s - 0.1))]
+    during = ratio[ride.slice(on)]
+    during = during[np.isfinite(during)]
+    if not np.isfinite(before).any() or not len(during):
+        return None
+    return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < RATIO_FREED))
+
+
+@once
+def rest(ride: Ride, name: str) -> float:
+    """What a grip or plate reads closed: its lowest value but for a hundredth of the rows."""
+    values = ride.numbers(name)
+    known = values[~np.isnan(values)]
+    return float(np.quantile(known, 0.01)) if len(known) else 0.0
+
+
+def grip_contradicts(ride: Ride, t_s: float) -> bool:
+    """Is the grip open while the roll-off switch says it is turned past closed?"""
+    if not ride.has("throttle_grip"):
+        return False
+    grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
+    shut = rest(ride, "throttle_grip") + GRIP_OPEN
+    return bool(np.isfinite(grip).any() and np.nanmin(grip) > shut)
+
+
+def _grip_open(ride: Ride, cause: Mover) -> str:
+    if cause.cause != "roll_off" or not grip_contradicts(ride, cause.at_s):
+        return ""
+    return (
+        f"the grip is {ride.at('throttle_grip', cause.at_s):.0f} % open while the roll-off switch "
+        "says it is turned past closed"
+    )
+
+
+def _shown_false(ride: Ride, cause: Mover) -> str:
+    """A roll-off switch that shows on with an open throttle elsewhere in the ride."""
+    if cause.cause != "roll_off" or _brakes_next(ride, cause):
+        return ""
+    others = [
+        t
+        for t in touches(ride, "roll_off")
+        if not t.effect and not t.span.start_s - 1.0 <= cause.at_s <= t.span.end_s + 1.0
+    ]
+    if not others:
+        return ""
+    times = "once more" if len(others) == 1 else f"{len(others)} times more"
+    return f"the roll-off switch shows on {times} in this ride, with the throttle open"
+
+
+def _brakes_next(ride: Ride, cause: Mover) -> bool:
+    """Is a brake used within a second after an input? Then a hand was about to brake."""
+    end_s = cause.at_s + _shown_on_s(ride, cause)
+    return bool(
+        any(
+            cause.at_s + 1e-6 < r.start_s <= end_s + 1.0
+            for signal in brakes.signals(ride)
+            for r in signal.runs.overlapping(Span(cause.at_s, end_s + 1.0))
+            if r.value == 1
+        )
+    )
+
+
+def _idle_touches(ride: Ride, cause: Mover) -> list[Touch]:
+    """Touches of a control in the ride of which nothing came."""
+    if not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
+        return []
+    return [t for t in touches(ride, cause.channel) if not t.effect]
+
+
+def _with_another(ride: Ride, cause: Mover) -> bool:
+    """Did another control go on with a brake or the roll-off, longer than a pulse? A hand did.
+
+    The lamp line only repeats a brake.
+    """
+    if cause.cause in ("clutch", "brake_lamp"):
+        return False
+    near = Span(cause.at_s - ONE_HAND_S, cause.at_s + ONE_HAND_S + 1e-3)
+    return any(
+        near.start_s <= r.start_s <= near.end_s
+        and r.length_s > SHORT_PULSE_S + ride.interval_s(name) + 1e-6
+        for name in ("front_brake", "rear_brake", "roll_off")
+        if name != cause.cause and ride.has(name)
+        for r in ride.runs(name).overlapping(near)
+        if r.value == 1
+    )
+
+
+def _own(found: list[Touch], cause: Mover) -> Touch | None:
+    """The touch that a cause is part of."""
+    at_s = cause.at_s
+    return next((t for t in found if t.span.start_s - 1e-6 <= at_s <= t.span.end_s), None)
+
+
+def _bounces(ride: Ride, cause: Mover) -> str:
+    """Two pulses and more in a second, each too short for a hand, and nothing came of them."""
+    own = _own(_idle_touches(ride, cause), cause)
+    if own is None or own.runs < 2 or own.longest_s > BOUNCE_PULSE_S + cause.interval_s + 1e-6:
+        return ""
+    if own.span.length_s / (own.runs - 1) > BOUNCE_S:
+        return ""
+    return f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and nothing came of them"
+
+
+def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
+    """Touches of its control that may have been too short for a hand."""
+    most_s = SHORT_PULSE_S + cause.interval_s + 1e-6
+    return [t for t in _idle_touches(ride, cause) if t.longest_s <= most_s]
+
+
+def _repeated(ride: Ride, cause: Mover) -> str:
+    """One of several pulses in the ride of which nothing came, and not a rider's habit."""
+    if cause.cause == "roll_off":
+        return ""
+    pulses, idle = _pulses(ride, cause), _idle_touches(ride, cause)
+    if _own(pulses, cause) is None or len(pulses) < REPEATED:
+        return ""
+    if len(pulses) < OUTNUMBER * (len(idle) - len(pulses)) or _taps(ride, cause):
+        return ""
+    off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
+    return (
+        f"one of {len(pulses)} pulses of up to {max(p.longest_s for p in pulses):.2f} s in this "
+        f"ride of which nothing came, {off} of them with cruise off"
+    )
+
+
+def _taps(ride: Ride, cause: Mover) -> bool:
+    """Are the pulses of this control a rider's habit of letting cruise go by a tap?
+
+    So it is where most of them ended an engagement that nobody asked for again, with
+    cruise off there is hardly one, and none was shorter than a hand can make.
+    """
+    pulses = _pulses(ride, cause)
+    off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
+    wished = len(pulses) - off - sum(_again(ride, p) for p in pulses)
+    shortest_s = min((p.longest_s for p in pulses), default=0.0)
+    by_hand = shortest_s + cause.interval_s > TAP_S
+    return len(pulses) > 1 and wished > 0.5 * len(pulses) and off < 2 and by_hand
+
+
+def _engaged_at(ride: Ride, t_s: float) -> bool:
+    return ride.runs("cruise_engaged").value_at(t_s - 1e-3) == 1
+
+
+def _again(ride: Ride, pulse: Touch) -> bool:
+    """A pulse with cruise engaged that did not end it, or after which it was asked for again."""
+    start_s = pulse.span.start_s
+    if not _engaged_at(ride, start_s):
+        return False
+    later = Span(start_s + 1.0, start_s + 1.0 + AT_ONCE_S)
+    return ride.runs("cruise_engaged").any_on(later) is True
+
+
+def _asked_again(ride: Ride, cause: Mover) -> str:
+    """Cruise asked for again at once, with no brake used meanwhile, after an idle input.
+
+    An input of a length a hand makes on purpose does not count: a rider who brakes a
+    little, or rests a boot on the pedal, may want cruise back as soon.
+    """
+    length_s = _shown_on_s(ride, cause)
+    fits = length_s <= FLICK_S if cause.cause == "roll_off" else _may_be_short(cause)
+    runs = ride.runs("cruise_engaged")
+    starts_s = runs.start_s[(runs.value == 1) & (runs.start_s > cause.at_s + NO_SOONER_S)]
+    if not fits or not len(starts_s) or starts_s[0] - cause.at_s > AT_ONCE_S:
+        return ""
+    again_s = float(starts_s[0])
+    after = Span(cause.at_s + length_s + 1e-3, again_s)
+    if after.length_s > 0.0 and brakes.any_on(ride, after):
+        return ""
+    return (
+        f"nothing came of it, and cruise was engaged again {again_s - cause.at_s:.1f} s after it "
+        "with no brake used"
+    )
+
+
+def _has_effect(ride: Ride, cause: Mover) -> bool:
+    """Did the bike do what a brake or the clutch does: slow harder than coasting, or free the
+    ratio?
+    """
+    length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
+    if cause.cause == "clutch":
+        ratio = drivetrain.ratio(ride)
+        before = ratio[ride.slice(Span(cause.at_s - 1.5, cause.at_s - 0.1))]
+        end_s = min(cause.at_s + length_s + 1.0, _next_on_s(ride, cause))
+        after = ratio[ride.slice(Span(cause.at_s, end_s))]
+        if not np.isfinite(before).any() or not np.isfinite(after).any():
+            return False
+        change = np.abs(np.log(after / np.nanmedian(before)))
+        return bool(np.nanmax(change) > RATIO_FREED)
+    # Acceleration is taken over a window: the half of it after an instant lies ahead.
+    ahead_s = motion.window_s(ride, "wheel_speed") / 2.0 if ride.has("wheel_speed") else 0.0
+    later = [
+        r.start_s - ahead_s
+        for signal in brakes.signals(ride)
+        for r in signal.runs.overlapping(Span(cause.at_s, cause.at_s + 1.5))
+        if r.value == 1 and r.start_s > cause.at_s + ONE_HAND_S
+    ]
+    # A later braking is no effect of a pulse now.
+    end_s = min([cause.at_s + 1.5, *(later if _may_be_short(cause) else [])])
+    a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, end_s))]
+    return bool(np.isfinite(a).any() and -np.nanmin(a) > HARD_MS2)
+
+
+def _next_on_s(ride: Ride, cause: Mover) -> float:
+    """When the control that moved shows on again, inf where it does not: a later pull's
+    effect is not this one's.
+    """
+    runs = ride.runs(cause.channel)
+    later = runs.start_s[(runs.value == 1) & (runs.start_s > cause.at_s + 1e-6)]
+    return float(later[0]) - 1e-3 if len(later) else math.inf
+
+
+def slowed(ride: Ride, t_s: float) -> bool:
+    """Did the bike go on to lose more than VOTE_KMH within five seconds?"""
+    v = ride.numbers("wheel_speed")
+    here, after = v[ride.slice(Span(t_s - 1.0, t_s))], v[ride.slice(Span(t_s, t_s + 5.0))]
+    if not np.isfinite(here).any() or not np.isfinite(after).any():
+        return False
+    return bool(np.nanmean(here) - np.nanmin(after) > VOTE_KMH)
+
+
+# ---------------------------------------------------------------- the panel
+
+
+def _main_switch(ride: Ride, cause: Mover, *, wanted_back: bool) -> Answer:
+    """A press on record was meant; a lamp that goes without one was switched by nobody."""
+    if cause.channel == "switch_power" or _pressed(ride, cause):
+        return True, ""
+    if cause.pulse_s < LAMP_BACK_S:
+        return False, f"the lamp was back after {cause.pulse_s:.2f} s: no hand is so fast"
+    interval_s = ride.interval_s("switch_power")
+    back_soon = wanted_back or cause.pulse_s < AT_ONCE_S
+    if interval_s <= SHARP_S or (math.isfinite(interval_s) and back_soon):
+        return False, "the lamp went off and the main switch, which is logged, was not pressed"
+    if math.isfinite(interval_s) or wanted_back:
+        return None, ""
+    return (True if ride.interval_s("supply_voltage") <= DIP_SHOWN_S else None), ""
+
+
+def _pressed(ride: Ride, cause: Mover) -> bool:
+    """Was the main switch shown pressed around the fall of its lamp, or blank there?"""
+    if not ride.has("switch_power"):
+        return False
+    slack_s = 0.5 + min(max(ride.interval_s("switch_power"), cause.interval_s), 2.0)
+    return ride.runs("switch_power").any_on(Span(cause.at_s - slack_s, cause.at_s + 0.3)) is True
+
+
+def _buttons_together(ride: Ride, cause: Mover) -> str:
+    """Several buttons going on in one instant: one hand presses one of them."""
+    within_s = max(TOGETHER_S, cause.interval_s) + 1e-6
+    others = []
+    for name in ("set", "resume"):
+        runs = ride.runs(PANEL[name]) if ride.has(PANEL[name]) else None
+        if runs is None:
+            continue
+        starts_s = runs.start_s[(runs.value == 1) & runs.sharp_start]
+        if len(starts_s) and np.abs(starts_s - cause.at_s).min() <= within_s:
+            others.append(name)
+    if not others:
+        return ""
+    return f"the {' and '.join(others)} button went on with it: one hand presses one button"
+
+
+# ---------------------------------------------------------------- signals
+
+
+def _rows(ride: Ride, t_s: float, before_s: float, after_s: float) -> slice:
+    return ride.slice(Span(t_s - before_s, t_s + after_s))
+
+
+def _gear_flickers(ride: Ride, t_s: float) -> str:
+    """Another gear, or neutral, for a moment, with engine and wheel locked all the while."""
+    if not ride.has("gear", "engine_speed", "wheel_speed"):
+        return ""
+    for run in _flickers(ride, t_s):
+        share = _locked_share(ride, run)
+        if share is not None and share >= 1.0 - 1e-9:
+            return f"the gear was shown for {run.length_s:.2f} s, engine and wheel locked as before"
+    return ""
+
+
+def _flickers(ride: Ride, t_s: float) -> Iterator[Span]:
+    runs = ride.runs("gear")
+    for i in range(1, len(runs) - 1):
+        if abs(runs.start_s[i] - t_s) > 1.2 + ride.interval_s("gear"):
+            continue
+        sharp = runs.sharp_start[i] and runs.sharp_end[i]
+        same = runs.value[i - 1] == runs.value[i + 1]
+        if sharp and same and runs.end_s[i] - runs.start_s[i] < FLICKER_S:
+            yield Span(float(runs.start_s[i]), float(runs.end_s[i]))
+
+
+def _jump(
+    ride: Ride, name: str, other: str, t_s: float
+) -> tuple[float, float, float, float] | None:
+    """The sharpest change between two rows near t_s: from, to, the other channel's share, at."""
+    rows = _rows(ride, t_s, 1.2, 0.2)
+    at_s, v, w = ride.t_s[rows], ride.numbers(name)[rows], ride.numbers(other)[rows]
+    known = np.isfinite(v) & np.isfinite(w) & (v >= 0) & (w > 0)
+    at_s, v, w = at_s[known], v[known], w[known]
+    if len(v) < 3:
+        return None
+    step = np.abs(np.diff(v))
+    i = int(np.argmax(step))
+    return float(v[i]), float(v[i + 1]), float(w[i + 1] / w[i] - 1.0), float(at_s[i + 1])
+
+
+def _clutched(ride: Ride, t_s: float) -> bool:
+    """Is the clutch shown on, or a gear changing for good, near an instant?"""
+    near = Span(t_s - 1.0, t_s + 0.5)
+    if ride.has("clutch") and ride.runs("clutch").any_on(near) is not False:
+        return True
+    if not ride.has("gear"):
+        return not ride.has("clutch")
+    gear = ride.numbers("gear")[ride.slice(near)]
+    return bool((np.nan_to_num(np.diff(gear)) != 0).any())
+
+
+def _speed_jumps(ride: Ride, t_s: float) -> str:
+    """Wheel speed steps and engine speed, in gear, does not go with it."""
+    if not ride.has("wheel_speed", "engine_speed") or _clutched(ride, t_s):
+        return ""
+    if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
+        return ""
+    found = _jump(ride, "wheel_speed", "engine_speed", t_s)
+    if found is None or found[0] < STUCK_KMH:
+        return ""
+    before, after, other, _ = found
+    change = after / before - 1.0
+    if abs(change) < PARTS or abs(change - other) < PARTS:
+        return ""
+    return (
+        f"wheel speed went from {before:.0f} to {after:.0f} km/h between two rows, engine speed in "
+        f"gear by {100 * other:+.0f} %"
+    )
+
+
+def _engine_jumps(ride: Ride, t_s: float) -> str:
+    """Engine speed steps, in gear, and wheel speed does not go with it; or it was not there."""
+    if not ride.has("wheel_speed", "engine_speed") or _clutched(ride, t_s):
+        return ""
+    found = _jump(ride, "engine_speed", "wheel_speed", t_s)
+    if found is None:
+        return ""
+    before, after, _, at_s = found
+    idle_rpm, rpm = ride.settings.drivetrain.idle_rpm, ride.numbers("engine_speed")
+    fast = ride.at("wheel_speed", t_s)
+    if min(before, after) < 0.5 * idle_rpm and fast > STUCK_KMH:
+        return (
+            f"engine speed went from {before:.0f} to {after:.0f} rpm between two rows at "
+            f"{fast:.0f} km/h in gear"
+        )
+    ratio = drivetrain.ratio(ride)
+    calm = ratio[_rows(ride, at_s, 2.0, -0.4)]
+    later = ratio[ride.slice(Span(at_s, at_s + SPIKE_S + 2.0 * ride.interval_s("engine_speed")))]
+    if not np.isfinite(calm).any() or not np.isfinite(later).any() or len(rpm) < 3:
+        return ""
+    back = np.abs(np.log(later / np.nanmedian(calm))) < RATIO_FREED
+    if after < before * (1.0 + PARTS) or not back.any():
+        return ""
+    return (
+        f"engine speed went from {before:.0f} to {after:.0f} rpm and back within "
+        f"{SPIKE_S:.2f} s, engine and wheel locked as before"
+    )
+
+
+NOT_RIDERS: dict[str, Callable[[Ride, float], str]] = {
+    "gear_change": _gear_flickers,
+    "speed_jump": _speed_jumps,
+    "engine_flare": _engine_jumps,
+    "engine_off": _engine_jumps,
+}
+"""Causes that are no rider's action, and what makes each of them a fault's."""
