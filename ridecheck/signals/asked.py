@@ -505,7 +505,7 @@ def _jump(
     return float(v[i]), float(v[i + 1]), float(w[i + 1] / w[i] - 1.0), float(at_s[i + 1])
 
 
-def _clutched(ride: Ride, t_s: float) -> bool:
+def clutched(ride: Ride, t_s: float) -> bool:
     """Is the clutch shown on, or a gear changing for good, near an instant?"""
     near = Span(t_s - 1.0, t_s + 0.5)
     if ride.has("clutch") and ride.runs("clutch").any_on(near) is not False:
@@ -518,7 +518,7 @@ def _clutched(ride: Ride, t_s: float) -> bool:
 
 def _speed_jumps(ride: Ride, t_s: float) -> str:
     """Wheel speed steps and engine speed, in gear, does not go with it."""
-    if not ride.has("wheel_speed", "engine_speed") or _clutched(ride, t_s):
+    if not ride.has("wheel_speed", "engine_speed") or clutched(ride, t_s):
         return ""
     if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
         return ""
@@ -537,7 +537,7 @@ def _speed_jumps(ride: Ride, t_s: float) -> str:
 
 def _engine_jumps(ride: Ride, t_s: float) -> str:
     """Engine speed steps, in gear, and wheel speed does not go with it; or it was not there."""
-    if not ride.has("wheel_speed", "engine_speed") or _clutched(ride, t_s):
+    if not ride.has("wheel_speed", "engine_speed") or clutched(ride, t_s):
         return ""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s)
     if found is None:

@@ -13,7 +13,7 @@ from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, motion, order
 from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
-from ridecheck.signals.asked import SHARP_S, VOTE_KMH, asked_for, rest
+from ridecheck.signals.asked import SHARP_S, VOTE_KMH, asked_for, clutched, rest
 from ridecheck.signals.asked import grip_contradicts as grip_contradicts
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import HARD_MS2 as HARD_MS2
@@ -44,6 +44,13 @@ JUMP_MS2 = 4.5
 
 SUPPLY_DIP_V = 0.7
 """Fall of the supply below the median of the five seconds before that counts as a dip."""
+
+FLARE_RPM = 700.0
+"""An engine let free gains about 1000 rpm in half a second; a lag takes some of it (common
+practice). A rear wheel that spins, seen from the front one, gains less."""
+
+TURNED_KMH = 30.0
+"""In gear at this speed the wheel turns the engine: it cannot stand still."""
 
 NEAR_LIMIT_KMH = 2.0
 """Units filter speed and use their own display's; a limit this close explains a cancel."""
@@ -289,9 +296,12 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     wanted_back = _wanted_back(ride, engagement, i)
     cause = _cause(ride, movers, t_s)
     if cause is None:
-        commanded = False if wanted_back or _nothing_hidden(ride, t_s) else None
+        spun = [m.evidence for m in movers if m.cause == "wheelspin"]
+        free = not spun and (wanted_back or _nothing_hidden(ride, t_s))
+        commanded = False if free else None
         evidence = [
             f"no logged cause within {_look_back_s(ride):.1f} s before the cancel",
+            *spun,
             *_aftermath(ride, t_s),
         ]
         if wanted_back:
@@ -355,6 +365,9 @@ LATER = (
 )
 
 
+GEARBOX = {"gear_change", "engine_flare", "speed_jump"}
+"""What a rider makes who slows down by hand: no cause where speed is long too far off."""
+
 LIMITS = {"far_from_set_speed", "below_minimum", "above_maximum"}
 """Causes that were there before the cancel, whatever the rider does next."""
 
@@ -365,7 +378,9 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     The lamp line follows the switches, so it explains only what no switch does. The main
     switch's lamp falling with a dip of the supply is the supply. A control that shows
     only after the cancel may have been logged a frame late, or be the rider's answer to
-    it: it explains what no limit does.
+    it: it explains what no limit does. Where speed was already too far from the set one, a
+    control explains nothing that had long been on without ending cruise, or came with the
+    cancel.
     """
     names = {m.cause for m in movers}
     rider = [m for m in movers if m.cause in RIDER]
@@ -374,10 +389,15 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     if "supply" in names:
         rider = [m for m in rider if m.cause != "power_switch"]
     later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
+    if "far_from_set_speed" in names:
+        later = [m for m in later if m.cause not in GEARBOX]
     before = [m for m in rider if m.at_s <= t_s + 1e-6]
     late = [m for m in rider if m.at_s > t_s + 1e-6 and m.at_s - t_s <= _late_s(ride, m) + 1e-6]
+    if "far_from_set_speed" in names:
+        before = [m for m in before if t_s - _look_back_s(ride) <= m.at_s < t_s - 1e-6]
     if before:
-        return _foremost(ride, before)
+        skewed = [m for m in late if m.at_s - m.interval_s - _skew_s(ride, m) < t_s - 1e-6]
+        return _foremost(ride, [*before, *skewed])
     if late and not names & LIMITS:
         return _foremost(ride, late)
     return later[0] if later else None
@@ -542,19 +562,36 @@ def _supply(ride: Ride, t_s: float) -> Iterator[Mover]:
 
 
 def _engine(ride: Ride, t_s: float) -> Iterator[Mover]:
+    """The engine stopped, or its speed signal lost or come back."""
     if ride.has("run_switch") and ride.runs("run_switch").value_at(t_s) == 0:
         yield Mover("engine_off", "run_switch", t_s, "run switch off")
     if not ride.has("engine_speed"):
         return
-    rpm = ride.numbers("engine_speed")
+    rpm, idle_rpm = ride.numbers("engine_speed"), ride.settings.drivetrain.idle_rpm
     before = _mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
     during = rpm[ride.slice(Span(t_s - 1.0, t_s + 0.5))]
-    lowest = float(np.nanmin(during)) if np.isfinite(during).any() else math.nan
-    if (
-        before > ride.settings.drivetrain.idle_rpm
-        and lowest < 0.5 * ride.settings.drivetrain.idle_rpm
-    ):
-        yield Mover("engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm")
+    during = during[np.isfinite(during)]
+    lowest = float(during.min()) if len(during) else math.nan
+    if not lowest < 0.5 * idle_rpm:
+        return
+    fast_kmh = ride.at("wheel_speed", t_s)
+    if not fast_kmh > TURNED_KMH or clutched(ride, t_s):
+        if before > idle_rpm:
+            yield Mover("engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm")
+    elif during[-1] > idle_rpm and during[0] < 0.5 * idle_rpm:
+        yield Mover(
+            "engine_flare",
+            "engine_speed",
+            t_s,
+            f"engine speed came back from {lowest:.0f} to {during[-1]:.0f} rpm at once",
+        )
+    elif before > idle_rpm:
+        yield Mover(
+            "signal_lost",
+            "engine_speed",
+            t_s,
+            f"engine speed fell to {lowest:.0f} rpm at {fast_kmh:.0f} km/h in gear",
+        )
 
 
 def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
@@ -570,7 +607,7 @@ def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     lowest, here = float(np.nanmin(window)), _mean(v[ride.slice(Span(t_s - 0.6, t_s))])
     step = motion.step_kmh(ride, "wheel_speed")
     steepest = _steepest(ride, t_s)
-    if lowest < 0.5 * before and before > 30.0:
+    if lowest < 0.5 * before and before > 30.0 and steepest > motion.STEEPEST_MS2:
         yield Mover(
             "signal_lost",
             "wheel_speed",
@@ -652,13 +689,15 @@ def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
     before, during = _median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))]), ratio[window]
     if np.isfinite(during).any() and not math.isnan(before):
         rise = float(np.nanmax(during)) / before - 1.0
-        if rise > 0.10:
-            yield Mover(
-                "engine_flare",
-                "engine_speed",
-                t_s,
-                f"engine speed rose {100 * rise:.0f} % against wheel speed",
-            )
+        rise_rpm = rise * before * ride.at("wheel_speed", t_s)
+        if rise <= 0.10:
+            return
+        told = f"engine speed rose {100 * rise:.0f} % against wheel speed"
+        if rise_rpm >= FLARE_RPM:
+            yield Mover("engine_flare", "engine_speed", t_s, told)
+        else:
+            spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
+            yield Mover("wheelspin", "engine_speed", t_s, spins)
 
 
 def _wanted_back(ride: Ride, engagement: Engagement, i: int) -> bool:

@@ -124,6 +124,40 @@ CAUSES = {
         "far_from_set_speed",
         None,
     ),
+    "too far off while a brake that ends nothing is held": (
+        {
+            "pieces": [
+                *HELD["pieces"][:2],
+                "drift 1.5 m/s2 to 77, gear 5",
+                "coast 0.5 m/s2 to 70, gear 5",
+            ],
+            "on": {"front_brake": [[72.0, 78.0]]},
+        },
+        "far_from_set_speed",
+        None,
+    ),
+    "too far off, and the clutch pulled with the cancel": (
+        {
+            "pieces": [
+                *HELD["pieces"][:2],
+                "drift 1.5 m/s2 to 77, gear 5",
+                "coast 0.5 m/s2 to 70, gear 5",
+            ],
+            "on": {"clutch": [[74.45, 75.0]]},
+        },
+        "far_from_set_speed",
+        None,
+    ),
+    "the rear wheel spins, traction control not logged": (
+        {"times": {"engine_speed": [[69.7, 70.4, 1.15]]}},
+        "unexplained",
+        None,
+    ),
+    "a flare of the engine": (
+        {"times": {"engine_speed": [[69.7, 75.0, 1.4]]}},
+        "engine_flare",
+        None,
+    ),
     "engaged to the last row": ({"pieces": HELD["pieces"][:2]}, "log_end", None),
     "nothing, everything logged": ({}, "unexplained", False),
     "nothing, roll-off not logged": ({"drop": ["roll_off"]}, "unexplained", None),

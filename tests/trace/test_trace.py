@@ -115,7 +115,8 @@ def test_engine_braking_under_a_brake_that_sticks_is_no_riders_braking():
     )
 
     one = found.cancels[0].cancel
-    assert (one.cause, one.commanded) == ("rear_brake", None)
+    assert (one.cause, one.commanded) == ("rear_brake", False)
+    assert "stuck on" in one.evidence[1]
 
 
 def test_a_clutch_pulled_later_is_no_effect_of_a_pulse_now():

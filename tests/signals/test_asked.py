@@ -1,0 +1,222 @@
+"""Was a cancel asked for: each kind of fault, and the rider's ways that look like it."""
+
+import pytest
+from rides import ride_from
+
+from ridecheck.signals import cruise
+
+HOLD = ["100 km/h, gear 5, 20 s", "cruise 100 km/h, gear 5, 60 s"]  # lets go at 80 s
+ON = {"pieces": [*HOLD, "coast 0.9 m/s2 to 93.5", "93.5 km/h, gear 5, 80 s"]}
+LET_GO_S = 80.0
+"""When the hand, or the fault, ends the hold; cruise lets go 0.15 s later."""
+
+PULSE = [LET_GO_S, LET_GO_S + 0.1]
+
+
+def pulses(*at_s, length_s=0.1):
+    return [[s, s + length_s] for s in (*at_s, LET_GO_S)]
+
+
+def the_cancel(at_s=LET_GO_S, **changes):
+    ride = ride_from(ON | changes)
+    return next(c for c in cruise.cancels(ride) if abs(c.t_s - at_s) < 1.5)
+
+
+def again(after_s, *, length_s=30.0):
+    """Engaged again so long after the cancel, the ride going on at 100 km/h."""
+    start_s = LET_GO_S + 0.15 + after_s
+    return {
+        "pieces": [*HOLD, "100 km/h, gear 5, 80 s"],
+        "on": {"cruise_engaged": [[start_s, start_s + length_s]]},
+    }
+
+
+FAULTS = {
+    "a brake switch on while the bike is driven on": (
+        {"on": {"rear_brake": [[LET_GO_S, LET_GO_S + 40.0]]}},
+        "rear_brake",
+        "on for 40 s at 94 km/h, driven on for",
+    ),
+    "the same at 5 Hz": (
+        {"rate_hz": 5, "on": {"rear_brake": [[LET_GO_S, LET_GO_S + 40.0]]}},
+        "rear_brake",
+        "stuck on",
+    ),
+    "still on when the log ends": (
+        {"on": {"front_brake": [[LET_GO_S, 500.0]]}},
+        "front_brake",
+        "stuck on",
+    ),
+    "a clutch switch on with engine and wheel locked": (
+        {"on": {"clutch": [[LET_GO_S, LET_GO_S + 60.0]]}},
+        "clutch",
+        "engine and wheel locked as before: stuck on",
+    ),
+    "a pulse like others with cruise off": (
+        {"on": {"rear_brake": pulses(5.0, 9.0, 110.0)}},
+        "rear_brake",
+        "one of 4 pulses of up to 0.10 s in this ride of which nothing came, 3 of them with "
+        "cruise off",
+    ),
+    "the same at 5 Hz, where one pulse alone says nothing": (
+        {"rate_hz": 5, "on": {"rear_brake": pulses(5.0, 9.0, 110.0, length_s=0.2)}},
+        "rear_brake",
+        "one of 4 pulses",
+    ),
+    "a contact that bounces": (
+        {"on": {"front_brake": [[80.0, 80.1], [80.25, 80.3], [80.5, 80.6]]}},
+        "front_brake",
+        "bounces: 3 pulses within 0.60 s",
+    ),
+    "a roll-off switch that shows on with the throttle open elsewhere": (
+        {"on": {"roll_off": [[8.0, 8.4], [LET_GO_S, LET_GO_S + 0.4]]}},
+        "roll_off",
+        "the roll-off switch shows on once more in this ride, with the throttle open",
+    ),
+    "a pulse, and cruise asked for again at once": (
+        again(3.0) | {"on": again(3.0)["on"] | {"clutch": [PULSE]}},
+        "clutch",
+        "nothing came of it, and cruise was engaged again 3.2 s after it with no brake used",
+    ),
+    "a main switch lamp that goes with no press": (
+        {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}},
+        "power_switch",
+        "the main switch, which is logged, was not pressed",
+    ),
+    "several buttons in one row": (
+        {"on": {n: [PULSE] for n in ("switch_set", "switch_resume", "switch_cancel")}},
+        "cancel_switch",
+        "the set and resume button went on with it",
+    ),
+    "neutral for a moment, the ratio unmoved": (
+        {"set": {"gear": [[LET_GO_S, LET_GO_S + 0.2, 0.0]]}},
+        "gear_change",
+        "the gear was shown for 0.20 s, engine and wheel locked as before",
+    ),
+    "wheel speed steps and engine speed does not": (
+        {"times": {"wheel_speed": [[LET_GO_S, LET_GO_S + 0.1, 1.5]]}},
+        "speed_jump",
+        "wheel speed went from",
+    ),
+    "engine speed steps and wheel speed does not": (
+        {"times": {"engine_speed": [[LET_GO_S, LET_GO_S + 0.1, 1.7]]}},
+        "engine_flare",
+        "rpm and back within 0.35 s, engine and wheel locked as before",
+    ),
+    "engine speed gone while the wheel turns the engine": (
+        {"set": {"engine_speed": [[LET_GO_S - 0.2, LET_GO_S + 20.0, 0.0]]}},
+        "signal_lost",
+        "engine speed fell to 0 rpm at 100 km/h in gear",
+    ),
+    "engine speed back after it was gone": (
+        {"set": {"engine_speed": [[LET_GO_S - 4.0, LET_GO_S, 0.0]]}},
+        "engine_flare",
+        "engine speed went from 0 to",
+    ),
+}
+
+
+@pytest.mark.parametrize(("changes", "cause", "told"), FAULTS.values(), ids=FAULTS)
+def test_an_input_that_looks_like_a_fault_was_not_asked_for(changes, cause, told):
+    cancel = the_cancel(**changes)
+
+    assert (cancel.cause, cancel.commanded) == (cause, False), cancel.evidence
+    assert told in "; ".join(cancel.evidence)
+
+
+TAPS_S = (40.0, 60.0)
+
+
+def tapping(**changes):
+    """A rider who lets cruise go by a tap of the lever each time, and goes on by hand."""
+    return {
+        "pieces": [
+            *HOLD[:1],
+            *(["cruise 100 km/h, gear 5, 20 s", "100 km/h, gear 5, 20 s"] * 2),
+            "cruise 100 km/h, gear 5, 20 s",
+            "100 km/h, gear 5, 20 s",
+        ],
+        "on": {"front_brake": [[s, s + 0.15] for s in (40.0, 80.0, 120.0)]},
+        **changes,
+    }
+
+
+RIDERS = {
+    "a rear brake dragged down a slope, throttle shut": {
+        "pieces": [*HOLD, "coast 0.15 m/s2 to 95", "95 km/h, gear 5, 20 s"],
+        "on": {"rear_brake": [[LET_GO_S, LET_GO_S + 9.0]]},
+        "set": {"throttle": [[LET_GO_S, LET_GO_S + 9.0, 0.0]]},
+        "drop": ["throttle_grip"],
+    },
+    "a boot on the pedal for two seconds": {"on": {"rear_brake": [[LET_GO_S, LET_GO_S + 2.0]]}},
+    "a boot on the pedal, and cruise wanted back": again(3.0)
+    | {"on": again(3.0)["on"] | {"rear_brake": [[LET_GO_S, LET_GO_S + 2.0]]}},
+    "fingers on the lever, longer touches too": {
+        "on": {
+            "front_brake": [
+                *[[s, s + 0.7] for s in (3.0, 7.0, 11.0, 15.0, 100.0, 110.0)],
+                *pulses(19.0, 120.0, length_s=0.3),
+            ]
+        }
+    },
+    "a tap, as at every other cancel of the ride": tapping(),
+    "a tap of the lever, then braking": {
+        "on": {"front_brake": [[LET_GO_S, LET_GO_S + 0.2]], "rear_brake": [[80.6, 82.0]]}
+    },
+    "a flick of the grip": {"on": {"roll_off": [[LET_GO_S, LET_GO_S + 0.15]]}},
+    "a flick of the grip, and cruise wanted back after a bend": again(9.0)
+    | {"on": again(9.0)["on"] | {"roll_off": [[LET_GO_S, LET_GO_S + 0.3]]}},
+    "a light braking, and cruise wanted back": again(4.0)
+    | {"on": again(4.0)["on"] | {"front_brake": [[LET_GO_S, LET_GO_S + 0.8]]}},
+    "both brakes at once, one of them for a moment": {
+        "on": {
+            "front_brake": [[LET_GO_S, LET_GO_S + 0.2]],
+            "rear_brake": [[LET_GO_S + 0.05, LET_GO_S + 0.8]],
+        }
+    },
+    "the main switch pressed": {
+        "on": {"switch_power": [[LET_GO_S - 0.2, LET_GO_S + 0.1]]},
+        "off": {"cruise_armed": [[LET_GO_S, 200.0]]},
+    },
+    "the main switch pressed, seen in the row of its lamp at 10 Hz": {
+        "rate_hz": 10,
+        "on": {"switch_power": [[LET_GO_S, LET_GO_S + 0.2]]},
+        "off": {"cruise_armed": [[LET_GO_S, 200.0]]},
+    },
+    "the main switch, at 5 Hz, which may miss a press": {
+        "rate_hz": 5,
+        "off": {"cruise_armed": [[LET_GO_S, 200.0]]},
+    },
+    "the clutch pulled for seven seconds": {
+        "pieces": [*HOLD, "clutch 0.7 m/s2 to 82.4, gear 5"]
+    },
+    "a change of gear": {"pieces": [*HOLD, "100 km/h, gear 4, 40 s"]},
+    "the cancel button alone": {"on": {"switch_cancel": [[LET_GO_S, LET_GO_S + 0.3]]}},
+}
+
+
+@pytest.mark.parametrize("changes", RIDERS.values(), ids=RIDERS)
+def test_what_a_rider_does_is_never_called_not_asked_for(changes):
+    cancels = [c for c in cruise.cancels(ride_from(ON | changes)) if c.cause != "log_end"]
+    with_input = [c for c in cancels if c.cause != "unexplained"]
+
+    assert with_input
+    assert [c for c in with_input if c.commanded is False] == []
+
+
+def test_taps_are_a_fault_where_the_control_also_pulses_with_cruise_off():
+    taps = tapping()
+    taps["on"] = {"front_brake": [*taps["on"]["front_brake"], *pulses(50.0, 55.0, 95.0, 135.0)]}
+
+    first = cruise.cancels(ride_from(taps))[0]
+
+    assert (first.cause, first.commanded) == ("front_brake", False)
+
+
+def test_a_supply_too_slowly_logged_does_not_clear_the_main_switch():
+    off = {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}, "drop": ["switch_power"]}
+    slow = {"channels": ["supply_voltage"], "refresh": {"supply_voltage": 0.2}}
+    sharp = {"channels": ["supply_voltage"]}
+
+    assert the_cancel(**off, **slow).commanded is None
+    assert the_cancel(**off, **sharp).commanded is True
