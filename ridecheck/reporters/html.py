@@ -45,11 +45,13 @@ def write_pages(report: FleetReport, report_dir: Path, *, full: bool = False) ->
     """Write report.json, a page for each bike, and the board, in that order.
 
     Each file is put in place whole. Pages of bikes that left the fleet move to archive/.
-    full: no table is cut. Raises OSError where the folder cannot be written.
+    full: no table is cut. Cancels of rides traced into the same folder link to their strip
+    charts. Raises OSError where the folder cannot be written.
     """
     write_whole(report_dir / "report.json", report_json(report).encode("ascii"))
+    traced = frozenset(page.stem for page in (report_dir / "traces").glob("*.html"))
     for bike in report.bikes:
-        page = bike_page(report, bike, full=full).encode("utf-8")
+        page = bike_page(report, bike, full=full, traced=traced).encode("utf-8")
         write_whole(report_dir / "bikes" / f"{bike.bike}.html", page)
     write_whole(report_dir / "index.html", index_page(report).encode("utf-8"))
     _archive(report_dir, {b.bike for b in report.bikes})
@@ -81,8 +83,14 @@ def index_page(report: FleetReport) -> str:
     )
 
 
-def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> str:
-    """One bike's report as HTML; full: no table is cut."""
+def bike_page(
+    report: FleetReport,
+    bike: BikeReport,
+    *,
+    full: bool = False,
+    traced: frozenset[str] = frozenset(),
+) -> str:
+    """One bike's report as HTML; full: no table is cut; traced: rides with a page of strips."""
     bike = display_units.told(bike, report.display_units)
     findings = sorted(bike.findings, key=finding_order)
     return render(
@@ -107,6 +115,7 @@ def bike_page(report: FleetReport, bike: BikeReport, *, full: bool = False) -> s
         judged=_covered(bike.coverage, (State.FAULT, State.OK)),
         unjudged=_covered(bike.coverage, (State.ERROR, State.NOT_ASSESSED)),
         rides=sorted(bike.rides, key=_newest_first),
+        traced=traced,
         shown_groups=len(findings) if full else SHOWN_GROUPS,
         shown_rows=sys.maxsize if full else SHOWN_ROWS,
     )

@@ -36,6 +36,10 @@ SHORT = {
 UNMOVED = {"supply_voltage": 0.3, "vertical_acceleration": 2.0, "lean_angle": 2.0}
 """A number that varies less than this over a strip is told, not drawn."""
 SHOWN_OCCASIONS = 3
+KEY = (
+    "Strips: a number runs from 0, its lowest in the strip, to 9, its highest; a switch is # on, "
+    ". off; | is the row in which cruise let go; blank is not logged."
+)
 
 
 def trace_text(
@@ -87,6 +91,7 @@ def _heading(trace: RideTrace, units: str) -> Iterator[str]:
         yield from wrapped(note.message + (f" ({note.count})" if note.count else ""))
     if trace.cancels:
         yield from wrapped(tally([t.cancel for t in trace.cancels]))
+        yield from wrapped(KEY)
     elif not trace.view:
         yield "No cancel in what is logged."
 
@@ -112,10 +117,9 @@ def _place(number: int, traced: TracedCancel, units: str) -> str:
 
 
 def _verdict(cancel: Cancel) -> str:
-    inferred = ", hold inferred" if cancel.inferred else ""
     if cancel.cause == "log_end":
         return "the log ends with cruise engaged"
-    return f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}{inferred}"
+    return f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}"
 
 
 def _quietly(number: int, traced: TracedCancel, units: str) -> list[str]:

@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 SHARP_S = 0.105
 """Refresh up to which a channel counts as logged at 10 Hz or faster."""
 
+SLOWEST_S = 0.205
+"""Slower than 5 Hz one row on may be any touch: nothing is made of its length."""
+
 VOTE_KMH = 5.0
 """Slowing by no more than this is none."""
 
@@ -150,7 +153,11 @@ def _is_short(cause: Mover) -> bool:
 
 def _may_be_short(cause: Mover) -> bool:
     """A pulse that may have been no longer than SHORT_PULSE_S, as far as the refresh tells."""
-    return cause.pulse_s - cause.interval_s <= SHORT_PULSE_S + 1e-6
+    return _pulses_show(cause) and cause.pulse_s - cause.interval_s <= SHORT_PULSE_S + 1e-6
+
+
+def _pulses_show(cause: Mover) -> bool:
+    return cause.interval_s <= SLOWEST_S
 
 
 def _shown_on_s(ride: Ride, cause: Mover) -> float:
@@ -235,7 +242,7 @@ def _grip_open(ride: Ride, cause: Mover) -> str:
 
 def _shown_false(ride: Ride, cause: Mover) -> str:
     """A roll-off switch that shows on with an open throttle elsewhere in the ride."""
-    if cause.cause != "roll_off" or _brakes_next(ride, cause):
+    if cause.cause != "roll_off" or not _pulses_show(cause) or _brakes_next(ride, cause):
         return ""
     others = [
         t
@@ -304,6 +311,8 @@ def _bounces(ride: Ride, cause: Mover) -> str:
 
 def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
     """Touches of its control that may have been too short for a hand."""
+    if not _pulses_show(cause):
+        return []
     most_s = SHORT_PULSE_S + cause.interval_s + 1e-6
     return [t for t in _idle_touches(ride, cause) if t.longest_s <= most_s]
 
@@ -359,6 +368,7 @@ def _asked_again(ride: Ride, cause: Mover) -> str:
     """
     length_s = _shown_on_s(ride, cause)
     fits = length_s <= FLICK_S if cause.cause == "roll_off" else _may_be_short(cause)
+    fits = fits and _pulses_show(cause)
     runs = ride.runs("cruise_engaged")
     starts_s = runs.start_s[(runs.value == 1) & (runs.start_s > cause.at_s + NO_SOONER_S)]
     if not fits or not len(starts_s) or starts_s[0] - cause.at_s > AT_ONCE_S:

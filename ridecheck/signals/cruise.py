@@ -304,6 +304,8 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
             *spun,
             *_aftermath(ride, t_s),
         ]
+        if free and not wanted_back:
+            evidence.append("every input that can end cruise is logged at 10 Hz or faster")
         if wanted_back:
             evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
         return _record(

@@ -22,8 +22,9 @@ BRAKE_LINE = ("front_brake", "rear_brake", "brake_lamp")
 
 def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
     """Sentences about one cancel; found: what moved round it."""
+    said = "; ".join(cancel.evidence)
     channel = _pulsing_channel(ride, cancel)
-    if channel:
+    if channel and "of which nothing came" not in said:
         pulses = short_pulses(ride, channel)
         off = sum(ride.runs("cruise_engaged").value_at(p.start_s - 1e-3) == 0 for p in pulses)
         others = len(pulses) - 1
@@ -35,7 +36,8 @@ def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
             )
         elif others == 0:
             yield f"the only short pulse nobody made on the {plain} in this ride"
-    yield from _stays_on(ride, cancel)
+    if "stuck on" not in said:
+        yield from _stays_on(ride, cancel)
     if cancel.cause == "clutch":
         yield from _clutch_parts(ride, cancel)
     together = _together(found, cancel.t_s)

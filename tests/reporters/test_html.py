@@ -250,3 +250,12 @@ def test_a_page_that_cannot_be_put_in_place_leaves_the_old_one(tmp_path, monkeyp
 
     assert (tmp_path / "index.html").read_bytes() == before
     assert not [p for p in tmp_path.rglob(".*") if p.is_file()]
+
+
+def test_a_cancel_links_to_the_strip_charts_of_its_ride_once_they_are_written():
+    bike = examples.held_bike()
+    ride = next(c.ride for c in bike.cancels if c.commanded is not True)
+    link = f'<a href="../traces/{ride}.html">'
+
+    assert link in bike_page(examples.forty_bikes(), bike, traced=frozenset({ride}))
+    assert link not in bike_page(examples.forty_bikes(), bike)

@@ -163,6 +163,10 @@ RIDERS = {
     "a tap of the lever, then braking": {
         "on": {"front_brake": [[LET_GO_S, LET_GO_S + 0.2]], "rear_brake": [[80.6, 82.0]]}
     },
+    "touches of a row each, at 1 Hz": {
+        "rate_hz": 1,
+        "on": {"rear_brake": [[s, s + 1.0] for s in (5.0, 9.0, 80.0, 110.0)]},
+    },
     "a flick of the grip": {"on": {"roll_off": [[LET_GO_S, LET_GO_S + 0.15]]}},
     "a flick of the grip, and cruise wanted back after a bend": again(9.0)
     | {"on": again(9.0)["on"] | {"roll_off": [[LET_GO_S, LET_GO_S + 0.3]]}},
@@ -187,9 +191,7 @@ RIDERS = {
         "rate_hz": 5,
         "off": {"cruise_armed": [[LET_GO_S, 200.0]]},
     },
-    "the clutch pulled for seven seconds": {
-        "pieces": [*HOLD, "clutch 0.7 m/s2 to 82.4, gear 5"]
-    },
+    "the clutch pulled for seven seconds": {"pieces": [*HOLD, "clutch 0.7 m/s2 to 82.4, gear 5"]},
     "a change of gear": {"pieces": [*HOLD, "100 km/h, gear 4, 40 s"]},
     "the cancel button alone": {"on": {"switch_cancel": [[LET_GO_S, LET_GO_S + 0.3]]}},
 }
