@@ -13,7 +13,8 @@ from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, motion, order
 from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
-from ridecheck.signals.asked import SHARP_S, VOTE_KMH, asked_for, clutched, rest
+from ridecheck.signals.asked import SHARP_S as SHARP_S
+from ridecheck.signals.asked import VOTE_KMH, asked_for, clutched, rest
 from ridecheck.signals.asked import grip_contradicts as grip_contradicts
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import HARD_MS2 as HARD_MS2
