@@ -171,11 +171,15 @@ SpeedSource = Literal["driven_wheel", "front_wheel", "gearbox_output", "unknown"
 
 @dataclass(frozen=True, slots=True)
 class SpeedSignal:
-    """Where the bike's own speed signal is taken from, and how it reads."""
+    """Where the bike's own speed signal is taken from, and how it reads.
+
+    reading_stated False: nobody says how it reads; an instrument may then read high.
+    """
 
     taken_from: SpeedSource = "unknown"
     reads_high_percent: float = 0.0
     resolution_kmh: float = 0.1
+    reading_stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -272,7 +272,12 @@ def settings_of(spec: BikeSpec) -> Settings:
     return Settings(
         model=model.name,
         drivetrain=model.drivetrain,
-        speed_signal=SpeedSignal(model.taken_from, model.reads_high_percent, model.resolution_kmh),
+        speed_signal=SpeedSignal(
+            model.taken_from,
+            model.reads_high_percent,
+            model.resolution_kmh,
+            reading_stated=True,
+        ),
         cruise=Cruise(
             fitted=True,
             minimum_kmh=cruise.minimum_kmh,

@@ -104,7 +104,12 @@ def settings_of(spec):
     return Settings(
         model=model.name,
         drivetrain=model.drivetrain,
-        speed_signal=SpeedSignal(model.taken_from, model.reads_high_percent, model.resolution_kmh),
+        speed_signal=SpeedSignal(
+            model.taken_from,
+            model.reads_high_percent,
+            model.resolution_kmh,
+            reading_stated=True,
+        ),
         cruise=Cruise(
             minimum_kmh=cruise.minimum_kmh,
             maximum_kmh=cruise.maximum_kmh,

@@ -184,7 +184,8 @@ class SpeedSignalTable(Table):
 
     def speed_signal(self) -> SpeedSignal:
         """The frozen record of it."""
-        return SpeedSignal(**self.model_dump())
+        stated = "reads_high_percent" in self.model_fields_set
+        return SpeedSignal(**self.model_dump(), reading_stated=stated)
 
 
 def _with_both_brakes(names: tuple[str, ...]) -> tuple[str, ...]:

@@ -450,6 +450,66 @@ def gear_biases(ride: Ride) -> Mapping[int, GearBias]:
     return found
 
 
+MISCOUNTS = (0.5, 2.0)
+"""A sensor that misses every other pulse, or counts each twice."""
+
+MISCOUNTED = 0.15
+"""No tyre, sprocket or instrument is this far off; a ring read with teeth too many or few is."""
+
+ALIKE = 0.015
+"""Gears whose errors differ by no more than this share one cause."""
+
+ALIKE_S = 2.0
+"""Steady seconds from which a gear's error counts, large as it must be here."""
+
+MISCOUNT_S = 60.0
+"""Steady seconds in all of them together."""
+
+
+@once
+def miscount(ride: Ride) -> float | None:
+    """Factor on the speed channel alone, known by the logged gear; None where there is none.
+
+    In every logged gear speed must be off by the same factor: half or twice in two gears,
+    or any factor far from one in three. Then the steps from gear to gear are this
+    model's. No factor is given where another model's gears, number by number, explain
+    the ride, or where the factor is that of a unit.
+    """
+    if not ride.has("gear"):
+        return None
+    biases = {g: b for g, b in gear_biases(ride).items() if b.seconds >= ALIKE_S}
+    if len(biases) < 2 or sum(b.seconds for b in biases.values()) < MISCOUNT_S:
+        return None
+    offs = np.log([1.0 + b.bias for b in biases.values()])
+    middle = _median(offs, np.array([b.seconds for b in biases.values()]))
+    if np.abs(offs - middle).max() > ALIKE or abs(middle) < MISCOUNTED:
+        return None
+    factor = math.exp(middle) / (1.0 + ride.settings.speed_signal.reads_high_percent / 100.0)
+    if any(abs(factor / known - 1.0) < 2 * ALIKE for known in MISCOUNTS):
+        return factor
+    a_unit = any(
+        abs(factor / known - 1.0) < 2 * ALIKE
+        for known in FACTORS.values()
+        if known not in MISCOUNTS
+    )
+    others = ride.settings.other_models.values()
+    if a_unit or len(biases) < 3 or any(_explains(other, ride, biases) for other in others):
+        return None
+    return factor
+
+
+def _explains(other: Drivetrain, ride: Ride, biases: Mapping[int, "GearBias"]) -> bool:
+    """Do another model's gears, by their numbers, make the ride's ratios within some per cent?"""
+    own = ride.settings.drivetrain
+    if max(biases) > len(other.overall_ratios):
+        return False
+    offs = [
+        math.log(other.rpm_per_kmh(g) * (1.0 + b.bias) / own.rpm_per_kmh(g))
+        for g, b in biases.items()
+    ]
+    return max(offs) - min(offs) <= 2 * ALIKE + LADDER_WITHIN and max(map(abs, offs)) < 0.1
+
+
 BIN = 0.001
 """Width of the bins log ratios are counted in: a tenth of a percent."""
 

@@ -74,7 +74,7 @@ def test_every_key_arrives(tmp_path: Path) -> None:
         panel=("power", "set", "resume", "cancel"),
         throttle="by_wire",
     )
-    assert settings.speed_signal == SpeedSignal("driven_wheel", 3, 0.5)
+    assert settings.speed_signal == SpeedSignal("driven_wheel", 3, 0.5, reading_stated=True)
     assert (settings.drivetrain.idle_rpm, settings.drivetrain.redline_rpm) == (1100, 8200)
     assert list(settings.other_models) == ["brown-owl"]
     assert settings.other_models["brown-owl"].overall_ratios == (10.1, 7, 5.4)

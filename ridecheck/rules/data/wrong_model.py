@@ -9,7 +9,9 @@ Why it matters
     on such a log until somebody says whose it is.
 What else looks like this
     A ride in one or two gears, which fits many ladders (not judged); a changed
-    sprocket, which moves the whole ladder by a few per cent and still fits.
+    sprocket, which moves the whole ladder by a few per cent and still fits; a speed
+    sensor that counts twice or half, told by the logged gear, in each of which speed is
+    then off by the same factor.
 Next step
     Look on which bike the logger was; then assign the ride, or put the unit right in
     the layout.
@@ -56,7 +58,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     models, unit = drivetrain.fitting_models(ride), drivetrain.fitting_factor(ride)
     if own.seconds < limits.least_s or (own.share >= limits.own_share and not models):
         return
-    if not models and not unit:
+    if (not models and not unit) or drivetrain.miscount(ride) is not None:
         return
     better = f"fits {' or '.join(models)} better" if models else f"fits with speed {unit}"
     yield Finding(

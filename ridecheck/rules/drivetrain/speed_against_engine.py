@@ -2,7 +2,8 @@
 
 What it checks
     Over steady riding, wheel speed against engine speed through the model's ratios, gear
-    by gear. A difference beyond the tolerance that agrees in all gears used is found.
+    by gear. A difference beyond the tolerance that agrees in all gears used is found. So
+    is speed at a multiple of what it should be, in each of the logged gears alike.
 Why it matters
     It tells a changed sprocket, tyre or speed sensor from a fault, and every other
     judgement of the drive rests on it.
@@ -60,6 +61,10 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding a ride at most: the bias all gears share."""
+    factor = drivetrain.miscount(ride)
+    if factor is not None:
+        yield from _miscounted(ride, factor)
+        return
     if not drivetrain.has_ladder(ride):
         return
     biases = {
@@ -84,6 +89,24 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         limit=allowed,
         unit="%",
         channels=("wheel_speed", "engine_speed"),
+    )
+
+
+def _miscounted(ride: Ride, factor: float) -> Verdicts:
+    """Speed at a multiple of what engine speed makes it."""
+    biases = drivetrain.gear_biases(ride)
+    seconds = sum(b.seconds for b in biases.values())
+    yield Exposure(seconds=seconds)
+    gears = ", ".join(str(g) for g in sorted(biases) if biases[g].seconds >= drivetrain.ALIKE_S)
+    yield Finding(
+        span=Span(0.0, ride.duration_s),
+        message=f"wheel speed reads {factor:.2f} times what engine speed makes it, alike in gear "
+        f"{gears} over {seconds:.0f} s of steady riding: its sensor counts pulses too many or "
+        "too few, or its pulse setting is wrong",
+        measured=100.0 * (factor - 1.0),
+        limit=100.0 * drivetrain.MISCOUNTED,
+        unit="%",
+        channels=("wheel_speed", "gear"),
     )
 
 

@@ -2,7 +2,9 @@
 
 What it checks
     Over steady straight riding, wheel speed against GPS speed: the middle of the
-    quotient, against what the model says its signal reads high by.
+    quotient, against what the model says its signal reads high by. Where the model file
+    says nothing of it, only what no instrument may show: less than the true speed, or
+    more than a tenth and 4 km/h above it.
 Why it matters
     Cruise holds the wrong true speed; together with engine speed it tells a tyre from a
     sprocket from a setting.
@@ -20,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
@@ -42,13 +44,17 @@ class Limits:
         4.0, "%", "wear, load and pressure move a tyre by up to 3 %, steps and GPS by 1 %"
     )
     moving_kmh: float = threshold(40.0, "km/h", "slower, GPS noise is a large share")
+    high: float = threshold(
+        10.0, "%", "an instrument nobody measured may show that much more, and high_kmh beside"
+    )
+    high_kmh: float = threshold(4.0, "km/h", "the regulation's allowance beside the tenth")
     steady_ms2: float = threshold(0.3, "m/s2", "GPS is late by up to a second")
     least_s: float = threshold(60.0, "s", "a middle settles within a minute")
 
 
 @rule(
     needs=("wheel_speed", "gps_speed"),
-    severity=Severity.WATCH,
+    severity=Severity.FAULT,
     clear_s=120.0,
     clear_interval_s=1.5,
     raise_when=RaiseWhen(events=2, rides=2),
@@ -72,7 +78,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     middle = float(np.median(percent[rows])) - ride.settings.speed_signal.reads_high_percent
     spread = float(np.quantile(percent[rows], 0.75) - np.quantile(percent[rows], 0.25))
-    if abs(middle) > limits.differ and spread < limits.differ:
+    if abs(middle) <= limits.differ or spread >= limits.differ:
+        return
+    may_read_high = limits.high + 100.0 * limits.high_kmh / float(np.median(gps[rows]))
+    if not ride.settings.speed_signal.reading_stated and 0.0 < middle <= may_read_high:
+        yield Unjudged(
+            Span(0.0, ride.duration_s),
+            f"wheel speed reads {middle:+.1f} % against GPS, as an instrument may; the model file "
+            "does not say by how much its signal reads high",
+        )
+    else:
         yield Finding(
             span=Span(0.0, ride.duration_s),
             message=f"wheel speed reads {middle:+.1f} % against GPS over {seconds:.0f} s of steady "
