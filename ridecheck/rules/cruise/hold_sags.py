@@ -36,6 +36,7 @@ class Limits:
     within_s: float = threshold(60.0, "s", "later, the road has changed")
     least: float = threshold(3.0, "engagements", "one or two may have met a hill")
     share: float = threshold(0.6, "", "of the engagements; hills do not meet most of them")
+    steady_kmh: float = threshold(2.0, "km/h", "hold band of a level road: held low, not sagging")
     climb_m: float = threshold(
         8.0, "m", "climbed within the time: a hill, where altitude is logged"
     )
@@ -97,7 +98,21 @@ def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
         return None
     longest = max(spans, key=lambda s: s.length_s)
     depth = set_kmh - speed
+    if _steady(ride, longest, window, limits):
+        return None
     return longest, float(np.nanmax(depth))
+
+
+def _steady(ride: Ride, low: Span, window: Span, limits: Limits) -> bool:
+    """Does speed stay low at one level to the end? Then it is held there: another rule's matter."""
+    if low.end_s < window.end_s - limits.lasts_s or low.length_s < limits.longer_s:
+        return False
+    speed = ride.numbers("wheel_speed")[ride.slice(Span(low.start_s + limits.lasts_s, low.end_s))]
+    speed = speed[np.isfinite(speed)]
+    if not len(speed):
+        return False
+    spread_kmh = float(np.quantile(speed, 0.9) - np.quantile(speed, 0.1))
+    return spread_kmh < limits.steady_kmh
 
 
 def _climbs(ride: Ride, window: Span, climb_m: float) -> bool:

@@ -2,14 +2,15 @@
 
 What it checks
     The main switch's lamp going off while riding with the engine running and no press of
-    the main switch near it; and a stored speed that goes blank while cruise is only
-    suspended, on a system that else goes on showing it.
+    the main switch near it; a stored speed that goes blank while cruise is only
+    suspended, on a system that else goes on showing it; and a press of resume on a blank
+    display, cruise armed ever since the last hold, that does nothing.
 Why it matters
     The unit was without supply for a moment, or its main switch opens: cruise is off at
     once, and resume has nothing to go back to.
 What else looks like this
     A press too short for the logger; the key or run switch turned off; a display that
-    shows the stored speed only while cruise holds (not judged).
+    shows the stored speed only while cruise holds: then resume works all the same.
 Next step
     The unit's permanent supply and earth at its plug; the main switch and its plug;
     watch the lamp while the loom is moved.
@@ -25,7 +26,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import asking, cruise, motion
 from ridecheck.signals.ride import Ride
 
 
@@ -36,6 +37,10 @@ class Limits:
     pressed_within_s: float = threshold(1.0, "s", "a long press, and one late row")
     off_within_s: float = threshold(1.0, "s", "a unit without supply has let go by then")
     moving_kmh: float = threshold(20.0, "km/h", "slower, the key may be on its way to off")
+    press_s: float = threshold(0.1, "s", "a shorter press of resume may not be taken")
+    inside_kmh: float = threshold(
+        5.0, "km/h", "from the limits, which units read off their own speed"
+    )
     shown_s: float = threshold(2.0, "s", "a speed shown so long after a cancel is stored")
 
 
@@ -57,6 +62,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         yield from _lamp_off(ride, limits)
     if ride.has("cruise_set_speed"):
         yield from _forgotten(ride, limits)
+        yield from _nothing_to_resume(ride, limits)
 
 
 def _lamp_off(ride: Ride, limits: Limits) -> Iterator[Finding]:
@@ -120,6 +126,36 @@ def _forgotten(ride: Ride, limits: Limits) -> Iterator[Finding]:
             unit="km/h",
             channels=("cruise_set_speed",),
         )
+
+
+def _nothing_to_resume(ride: Ride, limits: Limits) -> Iterator[Finding]:
+    """Presses of resume that find nothing stored, unless one of the ride did."""
+    lost: list[Finding] = []
+    for press in asking.presses(ride, "switch_resume", least_s=limits.press_s):
+        held = [e for e in cruise.engagements(ride) if e.sharp_end and e.span.end_s < press.start_s]
+        if not held or not asking.allowed(ride, press, inside_kmh=limits.inside_kmh, rest_s=0.0):
+            continue
+        since_s = held[-1].span.end_s
+        stored_kmh = ride.at("cruise_set_speed", since_s - ride.interval_s("cruise_set_speed"))
+        asked = Span(since_s, press.end_s + asking.answers_within_s(ride))
+        armed = all(r.value == 1 for r in ride.runs("cruise_armed").overlapping(asked))
+        now_kmh = ride.numbers("cruise_set_speed")[ride.slice(press.span)]
+        if not armed or not stored_kmh > 0 or (np.nan_to_num(now_kmh) > 0).any():
+            continue
+        if asking.engages(ride, press) is not False:
+            return  # a display that shows it only while cruise holds
+        lost.append(
+            Finding(
+                span=Span(press.start_s, asked.end_s),
+                message=f"resume pressed for {press.length_s:.2f} s and nothing was stored: the "
+                f"{stored_kmh:.0f} km/h held {press.start_s - since_s:.0f} s before are gone from "
+                "the display, cruise armed all the while, and it did not engage",
+                measured=stored_kmh,
+                unit="km/h",
+                channels=("cruise_set_speed",),
+            )
+        )
+    yield from lost
 
 
 def _suspended_until(ride: Ride, end_s: float) -> float:

@@ -24,25 +24,23 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import brakes, cruise
+from ridecheck.signals import asking, cruise
 from ridecheck.signals.cruise import Engagement
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
-
-CONTROLS = ("clutch", "roll_off", "switch_cancel", "switch_set", "abs_active", "traction_active")
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
     """Thresholds of this rule."""
 
-    within_s: float = threshold(2.5, "s", "a vacuum system takes up to 2 s")
     press_s: float = threshold(0.1, "s", "shorter presses may not be taken")
     inside_kmh: float = threshold(
         5.0, "km/h", "from the limits, which units read off their own speed"
     )
     least: float = threshold(2.0, "presses", "once a rider presses wrongly")
     share: float = threshold(0.5, "", "of the presses; a worn thumb misses fewer")
+    rest_s: float = threshold(0.3, "s", "before the press: rows and lamps are this late at most")
     lets_go_s: float = threshold(0.6, "s", "unit and flag take no longer from press to cancel")
     differs_kmh: float = threshold(2.0, "km/h", "one unit of the display and its rounding")
 
@@ -66,7 +64,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     for run, said in missed:
         yield Finding(
-            span=Span(run.start_s, run.start_s + limits.within_s),
+            span=Span(run.start_s, run.end_s + asking.answers_within_s(ride)),
             message=f"resume pressed for {run.length_s:.2f} s at "
             f"{ride.at('wheel_speed', run.start_s):.0f} km/h and {said} ({len(missed)} of "
             f"{len(presses)} presses)",
@@ -80,12 +78,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _presses(ride: Ride, limits: Limits) -> Iterator[tuple[Run, str | None]]:
     """Presses of resume, with "" for right, words for wrong, None for not to be told."""
     engagements = cruise.engagements(ride)
-    busy_until_s = -np.inf
-    for run in ride.runs("switch_resume").on():
-        fresh = run.start_s > busy_until_s
-        busy_until_s = run.end_s + limits.within_s
-        if not fresh or not run.sharp_start or run.length_s < limits.press_s:
-            continue
+    for run in asking.presses(ride, "switch_resume", least_s=limits.press_s):
         during = next((e for e in engagements if _holds(e, run.start_s)), None)
         if during is not None:
             yield run, _while_engaged(ride, during, run, limits)
@@ -113,12 +106,15 @@ def _while_suspended(
     ride: Ride, engagements: tuple[Engagement, ...], run: Run, limits: Limits
 ) -> str | None:
     earlier = [e for e in engagements if e.span.end_s <= run.start_s and e.sharp_end]
-    if not earlier or not _allowed(ride, earlier[-1].span.end_s, run, limits):
+    if not earlier or not _stored(ride, earlier[-1].span.end_s, run):
         return None
-    until_s = run.end_s + limits.within_s + ride.interval_s("cruise_engaged")
+    if not asking.allowed(ride, run, inside_kmh=limits.inside_kmh, rest_s=limits.rest_s):
+        return None
+    answers_s = asking.answers_within_s(ride)
+    until_s = run.end_s + answers_s + ride.interval_s("cruise_engaged")
     following = [e for e in engagements if run.start_s <= e.span.start_s <= until_s]
     if not following:
-        return f"cruise did not engage within {limits.within_s:.1f} s, every logged control at rest"
+        return f"cruise did not engage within {answers_s:.1f} s, every logged control at rest"
     stored_kmh = ride.at("cruise_set_speed", earlier[-1].span.end_s - 0.5)
     start_s = following[0].span.start_s
     taken_kmh = ride.at("cruise_set_speed", start_s + 1.0 + ride.interval_s("cruise_set_speed"))
@@ -131,24 +127,7 @@ def _while_suspended(
     return f"cruise took up {taken_kmh:.0f} km/h where {stored_kmh:.0f} km/h was stored"
 
 
-def _allowed(ride: Ride, since_s: float, run: Run, limits: Limits) -> bool:
-    """Is a speed stored, and does everything logged allow cruise to engage?"""
-    model = ride.settings.cruise
-    around = Span(run.start_s - 1.0, run.end_s + limits.within_s)
-    if around.end_s > ride.duration_s:
-        return False
-    armed = ride.runs("cruise_armed").overlapping(Span(since_s, around.end_s))
-    if any(r.value != 1 for r in armed):
-        return False
-    at = ride.slice(around)
-    speed, gear = ride.numbers("wheel_speed")[at], ride.numbers("gear")[at]
-    low, high = model.minimum_kmh + limits.inside_kmh, model.maximum_kmh - limits.inside_kmh
-    if not np.isfinite(speed).all() or speed.min() < low or speed.max() > high:
-        return False
-    gear = gear[np.isfinite(gear)]
-    held_in = ride.numbers("gear")[ride.numbers("cruise_engaged") == 1]
-    if len(gear) and (gear.min() != gear.max() or gear.min() < np.nanmin(held_in, initial=9)):
-        return False
-    others = [c for c in CONTROLS if ride.has(c)]
-    resting = all(ride.runs(c).any_on(around) is False for c in others)
-    return resting and brakes.any_on(ride, around) is False
+def _stored(ride: Ride, since_s: float, run: Run) -> bool:
+    """Was cruise armed all along since the last engagement, so that a speed is stored?"""
+    armed = Span(since_s, run.end_s + asking.answers_within_s(ride))
+    return all(r.value == 1 for r in ride.runs("cruise_armed").overlapping(armed))

@@ -1,0 +1,198 @@
+"""Speed falls below the set one while cruise holds, and the throttle does not open for it.
+
+What it checks
+    Stretches of an engagement in which speed falls away below an unchanged set speed and
+    the throttle is no wider open at their end than at their start; and engagements by
+    the set button that begin with the throttle shut while speed drops.
+Why it matters
+    The control asks for more, and the actuator does not pull: vacuum that leaks away, a
+    slack cable, a drive that slips.
+What else looks like this
+    A hill beyond the engine's power: then the throttle opens as far as it can. Speed
+    coming back from above after a downhill or the rider's own throttle. The last moments
+    before a cancel, when a brake may be on already.
+Next step
+    On a vacuum system its hoses, valve and reservoir; else slack and free movement of
+    the actuator's cable.
+References
+    A vacuum leak loses 1 to 3 km/h in 10 s; a slack cable drops the speed after each set
+    (trade texts on servo systems). A control that feeds back speed opens the throttle
+    when speed falls (the making of a cruise control).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.signals import cruise, motion
+from ridecheck.signals.ride import Ride
+
+Floats = NDArray[np.float64]
+
+GRID_S = 1.0
+"""Means over a second: a gust and the steps of both signals are smoothed, a sag is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    below_kmh: float = threshold(3.0, "km/h", "beyond the hold band of a level road")
+    falls_kmh: float = threshold(2.0, "km/h", "a fall that any control answers")
+    from_kmh: float = threshold(
+        0.5, "km/h", "below set at the start; from above, speed may fall with the throttle shut"
+    )
+    lasts_s: float = threshold(4.0, "s", "an actuator has moved by then; vacuum takes 0.5 to 2 s")
+    within_s: float = threshold(60.0, "s", "over a longer time the road has changed")
+    before_end_s: float = threshold(1.6, "s", "before a cancel a brake may be on already")
+    power_left: float = threshold(60.0, "%", "wider open, it is the engine that gives no more")
+    shut: float = threshold(1.0, "%", "above its closed reading: the plate is shut")
+    shut_s: float = threshold(
+        0.5, "s", "of shut throttle after set; a cable in order pulls at once"
+    )
+    dips_kmh: float = threshold(2.0, "km/h", "lost after set; 5 to 10 s of a slack cable")
+    after_set_s: float = threshold(8.0, "s", "slack is wound up by then")
+    recovers_kmh: float = threshold(
+        0.8, "km/h", "won back by then; what stays low is held there, not let down"
+    )
+
+
+@rule(
+    needs=("cruise_engaged", "cruise_set_speed", "wheel_speed", "throttle"),
+    severity=Severity.FAULT,
+    clear_s=120.0,
+    clear_interval_s=1.0,
+    convict_interval_s=1.0,
+    raise_when=RaiseWhen(events=3),
+    cruise_only=True,
+    asks="cruise holding, set speed and throttle logged",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """At most one finding an engagement: the deepest fall, else a throttle shut after set."""
+    for engagement in cruise.engagements(ride):
+        span = engagement.span
+        whole = Span(span.start_s, span.end_s - limits.before_end_s)
+        if whole.length_s < limits.lasts_s:
+            continue
+        yield Exposure(seconds=whole.length_s)
+        falls = [found for held in _held(ride, whole) if (found := _fall(ride, held, limits))]
+        if falls:
+            yield max(falls, key=lambda f: f.measured or 0.0)
+        elif engagement.sharp_start and (shut := _shut_after_set(ride, whole, limits)):
+            yield shut
+
+
+def _held(ride: Ride, whole: Span) -> Iterator[Span]:
+    """Stretches in which cruise alone worked to one set speed."""
+    rows = ride.slice(whole)
+    alone = np.zeros(len(ride.t_s), dtype=bool)
+    for phase in cruise.phases(ride):
+        if phase.kind in ("hold", "settling") and phase.span.end_s > whole.start_s:
+            alone[ride.slice(Span(phase.span.start_s, phase.span.end_s - 1e-6))] = True
+    set_kmh = ride.numbers("cruise_set_speed")
+    changed = np.concatenate(([False], np.diff(set_kmh) != 0))
+    inside = np.zeros(len(ride.t_s), dtype=bool)
+    inside[rows] = True
+    for name in ("traction_active", "abs_active"):
+        inside &= ride.numbers(name) != 1
+    yield from motion.spans_where(
+        ride, inside & alone & ~changed & np.isfinite(set_kmh), at_least_s=3.0 * GRID_S
+    )
+
+
+def _means(ride: Ride, held: Span) -> tuple[Floats, Floats, Floats]:
+    """Per second of a stretch: its start, speed below the set one, throttle."""
+    rows = ride.slice(Span(held.start_s, held.end_s - 1e-6))
+    below = ride.numbers("cruise_set_speed")[rows] - ride.numbers("wheel_speed")[rows]
+    throttle = ride.numbers("throttle")[rows]
+    cell = np.floor((ride.t_s[rows] - held.start_s) / GRID_S).astype(int)
+    known = np.isfinite(below) & np.isfinite(throttle)
+    count = np.bincount(cell[known], minlength=1)
+    has = count > 0
+    sums = [np.bincount(cell[known], values[known]) for values in (below, throttle)]
+    start_s = held.start_s + np.arange(len(count)) * GRID_S
+    return start_s[has], sums[0][has] / count[has], sums[1][has] / count[has]
+
+
+def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
+    """The deepest fall of a stretch that the throttle did not answer."""
+    at_s, below, throttle = _means(ride, held)
+    step_kmh = motion.step_kmh(ride, "wheel_speed")
+    best: tuple[float, int, int] | None = None
+    for first in range(len(at_s)):
+        if below[first] < limits.from_kmh:
+            continue
+        later = slice(first + int(limits.lasts_s / GRID_S), first + int(limits.within_s / GRID_S))
+        fell = below[later] - below[first]
+        unanswered = (
+            (fell >= limits.falls_kmh + 0.5 * step_kmh)
+            & (below[later] >= limits.below_kmh)
+            & (throttle[later] <= throttle[first])
+            & (throttle[later] < limits.power_left)
+        )
+        if unanswered.any():
+            last = int(np.flatnonzero(unanswered)[np.argmax(fell[unanswered])])
+            if best is None or fell[last] > best[0]:
+                best = (float(fell[last]), first, later.start + last)
+    if best is None:
+        return None
+    fell_kmh, first, last = best
+    return Finding(
+        span=Span(float(at_s[first]), float(at_s[last]) + GRID_S),
+        message=f"speed fell by {fell_kmh:.1f} km/h to {below[last]:.1f} km/h below the set speed "
+        f"in {at_s[last] - at_s[first]:.0f} s while the throttle went from {throttle[first]:.0f} % "
+        f"to {throttle[last]:.0f} %",
+        measured=fell_kmh,
+        limit=limits.falls_kmh,
+        unit="km/h",
+        channels=("throttle",),
+    )
+
+
+def _shut_after_set(ride: Ride, whole: Span, limits: Limits) -> Finding | None:
+    """Engaged near the set speed with the throttle shut, and speed dropped below it."""
+    early = Span(whole.start_s, min(whole.end_s, whole.start_s + limits.after_set_s))
+    kinds = {p.kind for p in cruise.phases(ride) if _overlap_s(p.span, early) > 0}
+    if early.length_s < limits.after_set_s or kinds - {"hold", "settling"}:
+        return None
+    rows = ride.slice(early)
+    t_s, throttle = ride.t_s[rows], ride.numbers("throttle")[rows]
+    below = ride.numbers("cruise_set_speed")[rows] - ride.numbers("wheel_speed")[rows]
+    known = np.isfinite(below)
+    from_kmh = _middle(below[known & (t_s <= early.start_s + GRID_S)])
+    to_kmh = _middle(below[known & (t_s >= early.end_s - GRID_S)])
+    if np.isnan(from_kmh) or np.isnan(to_kmh) or abs(from_kmh) > limits.below_kmh:
+        return None
+    closed_at = float(np.nanquantile(ride.numbers("throttle"), 0.01))
+    half = t_s <= early.start_s + 0.5 * limits.after_set_s
+    shut = half & (throttle <= closed_at + limits.shut)
+    shut_s = float(motion.row_seconds(ride)[rows][shut].sum())
+    # A twentieth of the rows may be noise; the dip itself lasts longer.
+    lowest_kmh = float(np.quantile(below[known], 0.95))
+    dip_kmh = lowest_kmh - max(from_kmh, 0.0)
+    half_step_kmh = 0.5 * motion.step_kmh(ride, "wheel_speed")
+    if shut_s < limits.shut_s or dip_kmh < limits.dips_kmh + half_step_kmh:
+        return None
+    if lowest_kmh - to_kmh < limits.recovers_kmh + half_step_kmh:
+        return None
+    return Finding(
+        span=early,
+        message=f"cruise engaged with the throttle shut for {shut_s:.1f} s, and speed dropped "
+        f"{dip_kmh:.1f} km/h below the set speed",
+        measured=dip_kmh,
+        limit=limits.dips_kmh,
+        unit="km/h",
+        channels=("throttle",),
+    )
+
+
+def _middle(values: Floats) -> float:
+    return float(np.median(values)) if len(values) else float("nan")
+
+
+def _overlap_s(a: Span, b: Span) -> float:
+    return min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
