@@ -92,9 +92,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         yield Finding(
             span=span,
             message=f"cruise held {abs(off_kmh):.1f} km/h "
-            f"{'above' if off_kmh > 0 else 'below'} the set {np.median(set_kmh[of_piece]):.0f} km/h for "
-            f"{span.length_s:.0f} s, and {abs(middle_kmh):.1f} km/h over all {held_s:.0f} s of "
-            f"holding; {allowed_kmh:.1f} km/h is allowed",
+            f"{'above' if off_kmh > 0 else 'below'} the set {np.median(set_kmh[of_piece]):.0f} "
+            f"km/h for {span.length_s:.0f} s, and {abs(middle_kmh):.1f} km/h over all "
+            f"{held_s:.0f} s of holding; {allowed_kmh:.1f} km/h is allowed",
             measured=off_kmh,
             limit=allowed_kmh,
             unit="km/h",

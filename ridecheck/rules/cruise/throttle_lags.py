@@ -56,6 +56,8 @@ class Limits:
     )
     dips_kmh: float = threshold(2.0, "km/h", "lost after set; 5 to 10 s of a slack cable")
     after_set_s: float = threshold(8.0, "s", "slack is wound up by then")
+    winds_up_s: float = threshold(5.0, "s", "a slack cable recovers within 5 to 20 s")
+    hand_off_s: float = threshold(1.5, "s", "the button let go and the grip closed by then")
     recovers_kmh: float = threshold(
         0.8, "km/h", "won back by then; what stays low is held there, not let down"
     )
@@ -156,8 +158,9 @@ def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
 def _shut_after_set(ride: Ride, whole: Span, limits: Limits) -> Finding | None:
     """Engaged near the set speed with the throttle shut, and speed dropped below it."""
     early = Span(whole.start_s, min(whole.end_s, whole.start_s + limits.after_set_s))
-    kinds = {p.kind for p in cruise.phases(ride) if _overlap_s(p.span, early) > 0}
-    if early.length_s < limits.after_set_s or kinds - {"hold", "settling"}:
+    alone = Span(early.start_s + limits.hand_off_s, early.end_s)
+    kinds = {p.kind for p in cruise.phases(ride) if _overlap_s(p.span, alone) > 0}
+    if early.length_s < limits.winds_up_s or kinds - {"hold", "settling"}:
         return None
     rows = ride.slice(early)
     t_s, throttle = ride.t_s[rows], ride.numbers("throttle")[rows]
