@@ -187,7 +187,7 @@ def _means(ride: Ride, span: Span) -> tuple[Floats, Floats, Floats]:
     count = np.bincount(cell[known])
     has = count > 0
     sums = [np.bincount(cell[known], values[known]) for values in (speed, throttle)]
-    at_s: Floats = span.start_s + (np.arange(len(count)) + 0.5) * GRID_S
+    at_s = span.start_s + (np.arange(len(count), dtype=np.float64) + 0.5) * np.float64(GRID_S)
     return at_s[has], sums[0][has] / count[has], sums[1][has] / count[has]
 
 

@@ -116,7 +116,7 @@ def _means(ride: Ride, held: Span) -> tuple[Floats, Floats, Floats]:
     count = np.bincount(cell[known], minlength=1)
     has = count > 0
     sums = [np.bincount(cell[known], values[known]) for values in (below, throttle)]
-    start_s: Floats = held.start_s + np.arange(len(count)) * GRID_S
+    start_s = held.start_s + np.arange(len(count), dtype=np.float64) * np.float64(GRID_S)
     return start_s[has], sums[0][has] / count[has], sums[1][has] / count[has]
 
 
