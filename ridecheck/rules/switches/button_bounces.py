@@ -1,13 +1,14 @@
 """A panel button breaks its press into pieces.
 
 What it checks
-    After a press of set, resume, cancel or the main button, further closings of the same
-    button, each too short and too soon for a finger. It counts where many presses do so.
+    In a use of set, resume, cancel or the main button (a press, or closings in a row),
+    closings that are too short and follow too soon for a finger. It counts where many
+    uses show them.
 Why it matters
     A worn contact: it needs several presses to engage, and a tap may end the hold.
 What else looks like this
-    Two quick taps for one unit up or down, which a finger makes slower; a wet panel,
-    which heals in hours.
+    Quick taps for some units up or down, which a finger makes slower; water in the
+    panel, which dries in hours and comes again with the rain.
 Next step
     Feel and wear of the button; water and dirt in the panel; its plug.
 References
@@ -16,6 +17,7 @@ References
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Exposure, Finding, Severity, Span
@@ -32,6 +34,7 @@ class Limits:
 
     lifted_s: float = threshold(0.11, "s", "a finger lifts for longer between two taps")
     piece_s: float = threshold(0.11, "s", "a finger's tap is longer")
+    apart_s: float = threshold(0.6, "s", "closings nearer than this belong to one use")
     presses: float = threshold(3.0, "presses", "one or two broken presses a ride are a glove's")
     share: float = threshold(0.25, "", "of the presses of that button; healthy ones break none")
 
@@ -52,7 +55,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             continue
         presses = _presses(ride.runs(button).on(), limits)
         yield Exposure(events=len(presses))
-        broken = [p for p in presses if len(p) > 1]
+        broken = [p for p in presses if _is_broken(p, limits)]
         if len(broken) < limits.presses or len(broken) < limits.share * len(presses):
             continue
         word = button.replace("switch_", "").replace("power", "main")
@@ -70,14 +73,20 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 
 def _presses(runs: tuple[Run, ...], limits: Limits) -> list[list[Run]]:
-    """On-runs gathered into presses: a piece follows too soon and is too short for a finger."""
+    """On-runs gathered into uses of the button: a burst of closings is one."""
     presses: list[list[Run]] = []
     for run in runs:
-        last = presses[-1][-1] if presses else None
-        soon = last is not None and run.start_s - last.end_s <= limits.lifted_s
-        short = min(run.length_s, last.length_s if last else 0.0) <= limits.piece_s
-        if soon and short:
+        if presses and run.start_s - presses[-1][-1].end_s <= limits.apart_s:
             presses[-1].append(run)
         else:
             presses.append([run])
     return presses
+
+
+def _is_broken(pieces: list[Run], limits: Limits) -> bool:
+    """Does a piece follow another too soon, one of them too short for a finger?"""
+    return any(
+        after.start_s - before.end_s <= limits.lifted_s
+        and min(before.length_s, after.length_s) <= limits.piece_s
+        for before, after in pairwise(pieces)
+    )
