@@ -2,9 +2,7 @@
 
 What it checks
     Wheel speed unchanged for seconds above 20 km/h while engine speed in gear, the
-    other wheel or GPS changes by more than steps and noise explain. A finely stepped
-    signal that otherwise never stands is found by its standing alone, while another
-    moves at all.
+    other wheel or GPS changes by more than steps and noise explain.
 Why it matters
     A held value hides everything: cruise, slowing and dropouts cannot be judged by it.
 What else looks like this
@@ -15,8 +13,7 @@ Next step
     Look at the logger and its bus first, then at the speed sensor.
 References
     Engine and wheel turn together in gear: V = 0.06 D n R (French order of 27 March
-    1979, art. 2). To stay within 0.1 km/h for three seconds a bike may gain or lose no
-    more than 0.009 m/s2, as much as a change of slope by 0.1 % makes (arithmetic).
+    1979, art. 2).
 """
 
 from dataclasses import dataclass
@@ -26,19 +23,12 @@ import numpy as np
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
-from ridecheck.signals.motion import Flags
 from ridecheck.signals.ride import Ride
 
 WITNESSES = ("engine_speed", "front_wheel_speed", "gps_speed")
 FOLLOWS_S = {"engine_speed": 0.5, "front_wheel_speed": 0.0, "gps_speed": 2.0}
 """How late a witness may show what the bike did before: a needle half a second; speed over
 ground up to a second, held for up to a second more (common practice)."""
-
-AROUND_S = 20.0
-"""Over so long on either side it is counted how often the signal stands from row to row ..."""
-
-STEADY_MS2 = 0.3
-"""... and over all rows of the ride with no more acceleration than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +39,6 @@ class Limits:
     moving_kmh: float = threshold(20.0, "km/h", "slower, sensors read nothing")
     changes: float = threshold(
         0.04, "", "of the witness, end to end, its step and speed's beside: slip and lean make 2 %"
-    )
-    still_s: float = threshold(
-        3.0, "s", "no road is so level that a fine signal stands: it takes less than 0.01 m/s2"
-    )
-    still_rows: float = threshold(
-        20.0, "rows", "fewer may lie on a level piece between two that were not"
-    )
-    fine_kmh: float = threshold(
-        0.25, "km/h", "coarser steps a cruise control holds for a long time"
-    )
-    chance: float = threshold(
-        0.001, "", "of one so long in the ride, did each row stand as often as those around"
     )
     agree: float = threshold(
         0.6, "", "of the change must go one way: noise and gear changes go both"
@@ -85,60 +63,18 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         same = np.concatenate((speed[1:] == speed[:-1], [False])) & moving
     yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
     refresh_s = ride.interval_s("wheel_speed")
-    standing = motion.spans_where(ride, same, at_least_s=max(limits.still_s, 4 * refresh_s))
-    odd = _not_by_chance(ride, same, standing, limits)
-    for span in standing:
-        long_enough = span.length_s >= max(limits.frozen_s, 4 * refresh_s)
-        witness = _contradicts(ride, span, limits) if long_enough else ""
-        if not witness and span in odd:
-            witness = _moves(ride, span)
+    for span in motion.spans_where(ride, same, at_least_s=max(limits.frozen_s, 4 * refresh_s)):
+        witness = _contradicts(ride, span, limits)
         if witness:
             yield Finding(
                 span=span,
                 message=f"wheel speed stood at {ride.at('wheel_speed', span.start_s):.1f} km/h for "
                 f"{span.length_s:.1f} s while {witness}",
                 measured=span.length_s,
-                limit=limits.frozen_s if long_enough else limits.still_s,
+                limit=limits.frozen_s,
                 unit="s",
                 channels=("wheel_speed",),
             )
-
-
-def _not_by_chance(
-    ride: Ride, same: Flags, standing: tuple[Span, ...], limits: Limits
-) -> tuple[Span, ...]:
-    """Stretches of a fine signal that is not still so long by chance, as it lives around them."""
-    if motion.step_kmh(ride, "wheel_speed") > limits.fine_kmh:
-        return ()
-    known = np.isfinite(ride.numbers("wheel_speed"))
-    live = known.copy()
-    for span in standing:
-        live[ride.slice(span)] = False
-    with np.errstate(invalid="ignore"):
-        steady = live & (np.abs(motion.acceleration(ride)) < STEADY_MS2)
-    usual = (same[steady].sum() + 1.0) / (steady.sum() + 1.0)
-    found = []
-    for span in standing:
-        around = ride.slice(Span(span.start_s - AROUND_S, span.end_s + AROUND_S))
-        near = live[around]
-        share = max(usual, (same[around][near].sum() + 1.0) / (near.sum() + 1.0))
-        rows = int(known[ride.slice(span)].sum())
-        if rows >= limits.still_rows and known.sum() * share**rows < limits.chance:
-            found.append(span)
-    return tuple(found)
-
-
-def _moves(ride: Ride, span: Span) -> str:
-    """Which other signal was alive meanwhile, as words; "" where none was."""
-    for name in WITNESSES:
-        values = ride.numbers(name)[ride.slice(span)]
-        values = values[np.isfinite(values)]
-        if ride.has(name) and len(values) > 3 and np.ptp(values) > 0:
-            return (
-                f"{name.replace('_', ' ')} moved on, and around that time speed itself changed "
-                "from row to row"
-            )
-    return ""
 
 
 def _contradicts(ride: Ride, span: Span, limits: Limits) -> str:
