@@ -279,6 +279,7 @@ def _environment(units: str) -> Environment:
         chance=wording.chance,
         percent=lambda share: f"{100.0 * share:.0f} %",
         refresh=_refresh,
+        suspects=wording.suspects,
         told_finding=wording.told_finding,
         utc=wording.utc,
         utc_ms=wording.utc_ms,

@@ -40,6 +40,12 @@ def test_the_board_starts_with_the_tally_and_lists_by_urgency():
     assert len(links) == 40
 
 
+def test_the_board_names_the_likeliest_part_and_the_check_to_do_first():
+    page = index_page(examples.report(examples.held_bike()))
+
+    assert "Suspect: front brake switch 71 %. First check: lamp by each control" in page
+
+
 def test_the_board_lists_logs_not_read_with_what_to_do():
     told = Page(index_page(examples.forty_bikes())).text
 
