@@ -34,7 +34,12 @@ def closing_told(root: Path, bike: str, event: Event) -> str:
     later = replace(earlier, events=(*own, event))
     before, after = (closed_findings(results, c, all_rules()) for c in (earlier, later))
     told = f"Closes {len((after - before) & of_rule)} of {len(of_rule - before)} open"
-    left = len(of_rule - after)
+    left = sorted(of_rule - after)
     if not left:
         return f"{told}."
-    return f"{told}; {left} stay open: name the rule with --finding to close all up to --when."
+    undated = [f.id for r in results for f in r.findings if f.id in left and f.end is None]
+    if undated:
+        return (
+            f"{told}; {len(left)} stay open: one without a date is closed by its id, {undated[0]}."
+        )
+    return f"{told}; {len(left)} stay open: name the rule with --finding to close all up to --when."

@@ -272,9 +272,16 @@ def _workshop(row: Row, report, rules) -> list:
     for rule in open_rules:
         row.raised[rule] += 1000
     when: datetime = report.last_data + timedelta(hours=1)
+    # A rule named closes what is dated; an undated finding is closed by its id alone.
+    undated = {
+        (f.finding.id, f.finding.rule)
+        for f in report.findings
+        if f.open and f.finding.start is None and f.finding.rule in open_rules
+    }
+    named = [(rule, rule) for rule in open_rules] + list(undated)
     return [
-        new_event("signed_off", when, finding=rule, checks=rules[rule].checks or ("looked at",))
-        for rule in sorted(open_rules)
+        new_event("signed_off", when, finding=name, checks=rules[rule].checks or ("looked at",))
+        for name, rule in sorted(named)
     ]
 
 

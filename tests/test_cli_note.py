@@ -125,6 +125,17 @@ def test_a_sign_off_tells_what_it_closes_and_what_stays_open(fleet, capsys):
     assert "Closes 1 of 1 open." in by_rule
 
 
+def test_an_undated_finding_that_a_rule_does_not_close_is_told_by_its_id(fleet, capsys):
+    undated = tuple(replace(f, start=None, end=None) for f in ride().findings)
+    write_result(fleet, replace(ride(), dating="none", start=None, end=None, findings=undated))
+    (fleet / "fleet.toml").write_text('name = "Hollow Hill Tours"\n', "utf-8")
+    note(fleet, "signed_off", "--finding", DANGER, *danger_checks(), "--by", "JK")
+
+    told = capsys.readouterr().out
+    assert "Closes 0 of 1 open; 1 stay open" in told
+    assert f"closed by its id, {undated[0].id}." in told
+
+
 def test_checks_may_be_given_with_commas(fleet, capsys):
     checks = ",".join(all_rules()[DANGER].checks)
 
