@@ -442,8 +442,9 @@ def main(arguments: Sequence[str]) -> int:
         digest = hashlib.sha256(f"calibration {__version__}".encode()).digest()
         first_seed = TUNING_SEEDS + int.from_bytes(digest[:5], "big")
     lines = ["# Suspects: calibration and order of checks", ""]
+    how = f"--reporting --bikes {count}" if asked.reporting else f"--bikes {count}"
     which = f"reporting seeds of version {__version__}" if asked.reporting else "tuning seeds"
-    lines += [f"Made by `python tests/calibration.py`, {which}.", ""]
+    lines += [f"Made by `python tests/calibration.py {how}`, {which}.", ""]
     for number, mix in enumerate(("workshop", "uniform")):
         drawn = list(drawn_bikes(mix, count, first_seed + 100_000 * number))
         if asked.workers > 1:
