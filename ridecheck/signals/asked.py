@@ -16,7 +16,7 @@ from ridecheck.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import HARD_MS2, RATIO_FREED, SHORT_PULSE_S, Touch, touches
-from ridecheck.signals.ride import Ride, once
+from ridecheck.signals.ride import Ride
 
 Floats = NDArray[np.float64]
 
@@ -197,7 +197,7 @@ def _driven_s(ride: Ride, on: Span) -> float:
     if not name:
         return 0.0
     rows = ride.slice(on)
-    opened = ride.numbers(name)[rows] > rest(ride, name) + GRIP_OPEN
+    opened = ride.numbers(name)[rows] > motion.closed_reading(ride, name) + GRIP_OPEN
     held = motion.acceleration(ride)[rows] > -STUCK_MS2
     fast = ride.numbers("wheel_speed")[rows] > STUCK_KMH
     return float(motion.row_seconds(ride)[rows][opened & held & fast].sum())
@@ -214,20 +214,12 @@ def _locked_share(ride: Ride, on: Span) -> float | None:
     return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < RATIO_FREED))
 
 
-@once
-def rest(ride: Ride, name: str) -> float:
-    """What a grip or plate reads closed: its lowest value but for a hundredth of the rows."""
-    values = ride.numbers(name)
-    known = values[~np.isnan(values)]
-    return float(np.quantile(known, 0.01)) if len(known) else 0.0
-
-
 def grip_contradicts(ride: Ride, t_s: float) -> bool:
     """Is the grip open while the roll-off switch says it is turned past closed?"""
     if not ride.has("throttle_grip"):
         return False
     grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
-    shut = rest(ride, "throttle_grip") + GRIP_OPEN
+    shut = motion.closed_reading(ride, "throttle_grip") + GRIP_OPEN
     return bool(np.isfinite(grip).any() and np.nanmin(grip) > shut)
 
 

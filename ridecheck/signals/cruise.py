@@ -14,7 +14,7 @@ from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, motion, order
 from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
 from ridecheck.signals.asked import SHARP_S as SHARP_S
-from ridecheck.signals.asked import VOTE_KMH, asked_for, clutched, rest
+from ridecheck.signals.asked import VOTE_KMH, asked_for, clutched
 from ridecheck.signals.asked import grip_contradicts as grip_contradicts
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import HARD_MS2 as HARD_MS2
@@ -204,13 +204,11 @@ def _overridden(ride: Ride, rows: slice) -> Flags:
     speed, set_kmh = ride.numbers("wheel_speed")[rows], ride.numbers("cruise_set_speed")[rows]
     with np.errstate(invalid="ignore"):
         if ride.has("throttle_grip"):
-            return ride.numbers("throttle_grip")[rows] > grip_rest(ride) + GRIP_OPEN
+            return (
+                ride.numbers("throttle_grip")[rows]
+                > motion.closed_reading(ride, "throttle_grip") + GRIP_OPEN
+            )
         return np.asarray(speed > set_kmh + OVERRIDE_KMH)
-
-
-def grip_rest(ride: Ride) -> float:
-    """What the grip reads closed."""
-    return rest(ride, "throttle_grip")
 
 
 # ---------------------------------------------------------------- how engagements end

@@ -261,6 +261,33 @@ HARD_PULL = 20.0
 """Per cent above closed under which an engine does not pull hard."""
 
 
+@once
+def closed_reading(ride: Ride, name: str) -> float:
+    """What a grip or plate reads closed: its lowest value but for a hundredth of the rows.
+
+    0 where the ride holds no value of it.
+    """
+    values = ride.numbers(name)
+    known = values[~np.isnan(values)]
+    return float(np.quantile(known, 0.01)) if len(known) else 0.0
+
+
+def cell_means(
+    ride: Ride, span: Span, cell_s: float, known: Flags, *values: Floats
+) -> tuple[Floats, list[Floats]]:
+    """Means over pieces of a stretch, each cell_s long; pieces with no known row left out.
+
+    known and values: one for each row of the ride. The number of each piece, from 0, and
+    the means of each of the values.
+    """
+    rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+    cell = np.floor((ride.t_s[rows] - span.start_s) / cell_s).astype(int)[known[rows]]
+    count = np.bincount(cell, minlength=1)
+    has = count > 0
+    means = [np.bincount(cell, v[rows][known[rows]], 1)[has] / count[has] for v in values]
+    return np.flatnonzero(has).astype(np.float64), means
+
+
 def pulled_uphill(ride: Ride, span: Span) -> bool:
     """Was the throttle far wider open than usual at this speed just before, speed not rising?
 
@@ -271,7 +298,7 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     if not name:
         return False
     throttle, speed, a = ride.numbers(name), ride.numbers("wheel_speed"), acceleration(ride)
-    closed = float(np.nanquantile(throttle, 0.01))
+    closed = closed_reading(ride, name)
     before = ride.slice(Span(span.start_s - 4.0, span.start_s - 1.0))
     if not np.isfinite(throttle[before]).any() or not np.isfinite(a[before]).any():
         return False

@@ -102,6 +102,6 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
             return False
         values = ride.numbers(name)
         near = values[ride.slice(Span(span.start_s, span.end_s + 0.2))]
-        rest = float(np.nanquantile(values, 0.01))
+        rest = motion.closed_reading(ride, name)
         return bool(np.isfinite(near).any() and np.nanmin(near) > rest + OPEN_PERCENT)
     return False

@@ -29,7 +29,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise
+from ridecheck.signals import cruise, motion
 from ridecheck.signals.ride import Ride
 
 
@@ -98,7 +98,7 @@ def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
     if not name or ride.interval_s(name) > cruise.SHARP_S:
         return False
     values = ride.numbers(name)
-    closed = float(np.nanquantile(values, 0.01))
+    closed = motion.closed_reading(ride, name)
     if name == "throttle_grip" and ride.at(name, t_s - 0.3) > closed + limits.opened:
         return False
     after = values[ride.slice(Span(t_s + limits.surprised_s / 2, t_s + limits.surprised_s))]

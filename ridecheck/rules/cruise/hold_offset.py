@@ -145,7 +145,7 @@ def _at_its_end(ride: Ride, error_kmh: Floats, limits: Limits) -> NDArray[np.boo
     throttle = ride.numbers("throttle")
     if not np.isfinite(throttle).any():
         return np.zeros(len(error_kmh), dtype=bool)
-    closed_at = float(np.nanquantile(throttle, 0.01))
+    closed_at = motion.closed_reading(ride, "throttle")
     with np.errstate(invalid="ignore"):
         return np.asarray(
             ((error_kmh < 0) & (throttle > limits.wide_open))

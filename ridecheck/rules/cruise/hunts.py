@@ -178,17 +178,9 @@ def _swings(ride: Ride, span: Span, limits: Limits, *, by_throttle: bool) -> Swi
 
 def _means(ride: Ride, span: Span) -> tuple[Floats, Floats, Floats]:
     """Time, speed and throttle of a hold as means over GRID_S; rows without speed left out."""
-    rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
-    speed, throttle = ride.numbers("wheel_speed")[rows], ride.numbers("throttle")[rows]
-    cell = np.floor((ride.t_s[rows] - span.start_s) / GRID_S).astype(int)
-    known = np.isfinite(speed)
-    if not known.any():
-        return np.empty(0), np.empty(0), np.empty(0)
-    count = np.bincount(cell[known])
-    has = count > 0
-    sums = [np.bincount(cell[known], values[known]) for values in (speed, throttle)]
-    at_s = span.start_s + (np.arange(len(count), dtype=np.float64) + 0.5) * np.float64(GRID_S)
-    return at_s[has], sums[0][has] / count[has], sums[1][has] / count[has]
+    speed, throttle = ride.numbers("wheel_speed"), ride.numbers("throttle")
+    cell, means = motion.cell_means(ride, span, GRID_S, np.isfinite(speed), speed, throttle)
+    return span.start_s + (cell + 0.5) * GRID_S, means[0], means[1]
 
 
 def _turning_points(speed: Floats, swing_kmh: float) -> list[int]:

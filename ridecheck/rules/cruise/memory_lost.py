@@ -26,7 +26,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import asking, cruise, motion
+from ridecheck.signals import cruise, motion, permission
 from ridecheck.signals.ride import Ride
 
 
@@ -131,18 +131,20 @@ def _forgotten(ride: Ride, limits: Limits) -> Iterator[Finding]:
 def _nothing_to_resume(ride: Ride, limits: Limits) -> Iterator[Finding]:
     """Presses of resume that find nothing stored, unless one of the ride did."""
     lost: list[Finding] = []
-    for press in asking.presses(ride, "switch_resume", least_s=limits.press_s):
+    for press in permission.presses(ride, "switch_resume", least_s=limits.press_s):
         held = [e for e in cruise.engagements(ride) if e.sharp_end and e.span.end_s < press.start_s]
-        if not held or not asking.allowed(ride, press, inside_kmh=limits.inside_kmh, rest_s=0.0):
+        if not held or not permission.allowed(
+            ride, press, inside_kmh=limits.inside_kmh, rest_s=0.0
+        ):
             continue
         since_s = held[-1].span.end_s
         stored_kmh = ride.at("cruise_set_speed", since_s - ride.interval_s("cruise_set_speed"))
-        asked = Span(since_s, press.end_s + asking.answers_within_s(ride))
+        asked = Span(since_s, press.end_s + permission.answers_within_s(ride))
         armed = all(r.value == 1 for r in ride.runs("cruise_armed").overlapping(asked))
         now_kmh = ride.numbers("cruise_set_speed")[ride.slice(press.span)]
         if not armed or not stored_kmh > 0 or (np.nan_to_num(now_kmh) > 0).any():
             continue
-        if asking.engages(ride, press) is not False:
+        if permission.engages(ride, press) is not False:
             return  # a display that shows it only while cruise holds
         lost.append(
             Finding(

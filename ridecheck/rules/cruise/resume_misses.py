@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import asking, cruise
+from ridecheck.signals import cruise, permission
 from ridecheck.signals.cruise import Engagement
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
@@ -64,7 +64,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     for run, said in missed:
         yield Finding(
-            span=Span(run.start_s, run.end_s + asking.answers_within_s(ride)),
+            span=Span(run.start_s, run.end_s + permission.answers_within_s(ride)),
             message=f"resume pressed for {run.length_s:.2f} s at "
             f"{ride.at('wheel_speed', run.start_s):.0f} km/h and {said} ({len(missed)} of "
             f"{len(presses)} presses)",
@@ -78,7 +78,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _presses(ride: Ride, limits: Limits) -> Iterator[tuple[Run, str | None]]:
     """Presses of resume, with "" for right, words for wrong, None for not to be told."""
     engagements = cruise.engagements(ride)
-    for run in asking.presses(ride, "switch_resume", least_s=limits.press_s):
+    for run in permission.presses(ride, "switch_resume", least_s=limits.press_s):
         during = next((e for e in engagements if _holds(e, run.start_s)), None)
         if during is not None:
             yield run, _while_engaged(ride, during, run, limits)
@@ -108,9 +108,9 @@ def _while_suspended(
     earlier = [e for e in engagements if e.span.end_s <= run.start_s and e.sharp_end]
     if not earlier or not _stored(ride, earlier[-1].span.end_s, run):
         return None
-    if not asking.allowed(ride, run, inside_kmh=limits.inside_kmh, rest_s=limits.rest_s):
+    if not permission.allowed(ride, run, inside_kmh=limits.inside_kmh, rest_s=limits.rest_s):
         return None
-    answers_s = asking.answers_within_s(ride)
+    answers_s = permission.answers_within_s(ride)
     until_s = run.end_s + answers_s + ride.interval_s("cruise_engaged")
     following = [e for e in engagements if run.start_s <= e.span.start_s <= until_s]
     if not following:
@@ -129,5 +129,5 @@ def _while_suspended(
 
 def _stored(ride: Ride, since_s: float, run: Run) -> bool:
     """Was cruise armed all along since the last engagement, so that a speed is stored?"""
-    armed = Span(since_s, run.end_s + asking.answers_within_s(ride))
+    armed = Span(since_s, run.end_s + permission.answers_within_s(ride))
     return all(r.value == 1 for r in ride.runs("cruise_armed").overlapping(armed))

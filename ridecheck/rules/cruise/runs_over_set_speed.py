@@ -52,13 +52,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             settled[ride.slice(phase.span)] = True
     yield Exposure(seconds=float(motion.row_seconds(ride)[settled].sum()))
     plate, speed = ride.numbers("throttle"), ride.numbers("wheel_speed")
-    closed_at = float(np.nanquantile(plate, 0.01))
+    closed_at = motion.closed_reading(ride, "throttle")
     with np.errstate(invalid="ignore"):
         over = (
             settled
             & (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
             & (plate > closed_at + limits.plate_open)
-            & (ride.numbers("throttle_grip") <= cruise.grip_rest(ride) + cruise.GRIP_OPEN)
+            & (
+                ride.numbers("throttle_grip")
+                <= motion.closed_reading(ride, "throttle_grip") + cruise.GRIP_OPEN
+            )
         )
     for span in motion.spans_where(ride, over, bridge_s=0.5):
         if span.length_s <= limits.longer_than_s:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import asking
+from ridecheck.signals import permission
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
 
@@ -53,14 +53,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each ignored try, where most of them are."""
     tries = [
         r
-        for r in asking.presses(ride, "switch_set", least_s=limits.press_s)
+        for r in permission.presses(ride, "switch_set", least_s=limits.press_s)
         if _may(ride, r, limits)
     ]
-    ignored = [r for r in tries if asking.engages(ride, r) is False]
+    ignored = [r for r in tries if permission.engages(ride, r) is False]
     yield Exposure(events=len(tries) - len(ignored))
     if len(ignored) < limits.least or len(ignored) < limits.share * len(tries):
         return
-    answers_s = asking.answers_within_s(ride)
+    answers_s = permission.answers_within_s(ride)
     for press in ignored:
         yield Finding(
             span=Span(press.start_s, press.end_s + answers_s),
@@ -76,7 +76,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 def _may(ride: Ride, press: Run, limits: Limits) -> bool:
     """Armed from before the press, and everything else logged allows cruise to engage."""
-    armed = Span(press.start_s - limits.rest_s, press.end_s + asking.answers_within_s(ride))
+    armed = Span(press.start_s - limits.rest_s, press.end_s + permission.answers_within_s(ride))
     if any(r.value != 1 for r in ride.runs("cruise_armed").overlapping(armed)):
         return False
-    return asking.allowed(ride, press, inside_kmh=limits.inside_kmh, rest_s=limits.rest_s)
+    return permission.allowed(ride, press, inside_kmh=limits.inside_kmh, rest_s=limits.rest_s)

@@ -108,16 +108,11 @@ def _held(ride: Ride, whole: Span) -> Iterator[Span]:
 
 def _means(ride: Ride, held: Span) -> tuple[Floats, Floats, Floats]:
     """Per second of a stretch: its start, speed below the set one, throttle."""
-    rows = ride.slice(Span(held.start_s, held.end_s - 1e-6))
-    below = ride.numbers("cruise_set_speed")[rows] - ride.numbers("wheel_speed")[rows]
-    throttle = ride.numbers("throttle")[rows]
-    cell = np.floor((ride.t_s[rows] - held.start_s) / GRID_S).astype(int)
+    below = ride.numbers("cruise_set_speed") - ride.numbers("wheel_speed")
+    throttle = ride.numbers("throttle")
     known = np.isfinite(below) & np.isfinite(throttle)
-    count = np.bincount(cell[known], minlength=1)
-    has = count > 0
-    sums = [np.bincount(cell[known], values[known]) for values in (below, throttle)]
-    start_s = held.start_s + np.arange(len(count), dtype=np.float64) * np.float64(GRID_S)
-    return start_s[has], sums[0][has] / count[has], sums[1][has] / count[has]
+    cell, means = motion.cell_means(ride, held, GRID_S, known, below, throttle)
+    return held.start_s + cell * GRID_S, means[0], means[1]
 
 
 def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
@@ -170,7 +165,7 @@ def _shut_after_set(ride: Ride, whole: Span, limits: Limits) -> Finding | None:
     to_kmh = _middle(below[known & (t_s >= early.end_s - GRID_S)])
     if np.isnan(from_kmh) or np.isnan(to_kmh) or abs(from_kmh) > limits.below_kmh:
         return None
-    closed_at = float(np.nanquantile(ride.numbers("throttle"), 0.01))
+    closed_at = motion.closed_reading(ride, "throttle")
     half = t_s <= early.start_s + 0.5 * limits.after_set_s
     shut = half & (throttle <= closed_at + limits.shut)
     shut_s = float(motion.row_seconds(ride)[rows][shut].sum())

@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 
 
@@ -74,10 +74,10 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         yield Unjudged(Span(0.0, ride.duration_s), cannot)
         return
     plate, grip = ride.numbers("throttle"), ride.numbers("throttle_grip")
-    closed_at = float(np.nanquantile(plate, 0.01))
+    closed_at = motion.closed_reading(ride, "throttle")
     with np.errstate(invalid="ignore"):
         closed = (
-            (grip <= cruise.grip_rest(ride) + limits.grip_closed)
+            (grip <= motion.closed_reading(ride, "throttle_grip") + limits.grip_closed)
             & _cruise_off(ride)
             & (ride.numbers("wheel_speed") > limits.moving_kmh)
         )
@@ -118,7 +118,7 @@ def _cannot_tell(ride: Ride, limits: Limits) -> str:
     """Why grip and plate of this ride cannot be held against each other; "" if they can."""
     if not ride.has("cruise_engaged") and ride.settings.cruise.fitted is not False:
         return "whether cruise is engaged is not logged, so an open plate may be its work"
-    opened = np.nanmax(ride.numbers("throttle_grip")) - cruise.grip_rest(ride)
+    opened = np.nanmax(ride.numbers("throttle_grip")) - motion.closed_reading(ride, "throttle_grip")
     if opened < 3.0 * limits.grip_closed:
         return f"the grip never opened by more than {opened:.1f} % in this ride"
     return ""

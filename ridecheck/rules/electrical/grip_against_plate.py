@@ -23,7 +23,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 
 AIDS = ("traction_active", "abs_active")
@@ -54,7 +54,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches with the grip open and the plate closed."""
     grip, plate = ride.numbers("throttle_grip"), ride.numbers("throttle")
-    rest, lowest = cruise.grip_rest(ride), float(np.nanquantile(plate, 0.01))
+    rest, lowest = (motion.closed_reading(ride, n) for n in ("throttle_grip", "throttle"))
     with np.errstate(invalid="ignore"):
         opened = (grip > rest + limits.grip_open) & (
             ride.numbers("wheel_speed") > limits.moving_kmh

@@ -141,10 +141,11 @@ def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
 
 def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
     """The longest stretch of a span with the throttle open and no slowing, None if none."""
-    throttle = ride.numbers("throttle_grip" if ride.has("throttle_grip") else "throttle")
+    name = "throttle_grip" if ride.has("throttle_grip") else "throttle"
+    throttle = ride.numbers(name)
     if not np.isfinite(throttle).any():
         return None
-    open_at = float(np.nanquantile(throttle, 0.01)) + limits.throttle_open
+    open_at = motion.closed_reading(ride, name) + limits.throttle_open
     with np.errstate(invalid="ignore"):
         pulls = (throttle > open_at) & (motion.acceleration(ride) > -limits.slowed_ms2)
         pulls &= ride.numbers("wheel_speed") > limits.pulled_kmh

@@ -60,8 +60,8 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal between seconds and a minute."""
     speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
-    throttle = ride.numbers("throttle" if ride.has("throttle") else "throttle_grip")
-    closed_at = float(np.nanquantile(throttle, 0.01))
+    name = "throttle" if ride.has("throttle") else "throttle_grip"
+    throttle, closed_at = ride.numbers(name), motion.closed_reading(ride, name)
     seconds = motion.row_seconds(ride)
     with np.errstate(invalid="ignore"):
         fast = speed > limits.moving_kmh

@@ -49,7 +49,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     own = ride.has("throttle_grip")
     name = "throttle_grip" if own else "throttle"
     grip = ride.numbers(name)
-    rest = float(np.nanquantile(grip, 0.01))
+    rest = motion.closed_reading(ride, name)
     with np.errstate(invalid="ignore"):
         is_open = grip > rest + limits.grip_open
         if not own:
