@@ -2,6 +2,7 @@
 
     python tests/scoreboard.py            the reporting set; writes tests/scoreboard.md
     python tests/scoreboard.py --tuning   the tuning set, printed; misses listed with --misses
+    python tests/scoreboard.py --tuning --wide   the same with models drawn at random
 
 Reporting seeds are a hash of the released version, so no version is tuned on the rides it
 is reported on; models, layouts, habits and ranges of the reporting set are in no tuning set.
@@ -661,6 +662,7 @@ def main() -> None:
     """Run a board and write or print it."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     parser.add_argument("--tuning", action="store_true", help="the tuning set, printed only")
+    parser.add_argument("--wide", action="store_true", help="tuning: models drawn at random")
     parser.add_argument("--seed", type=int, default=1, help="tuning seed, below 1000000")
     parser.add_argument("--bikes-per-fault", type=int, default=40)
     parser.add_argument("--healthy", type=int, default=700)
@@ -674,15 +676,15 @@ def main() -> None:
     parser.add_argument("--misses", action="store_true", help="list misses (tuning only)")
     parser.add_argument("--quiet", action="store_true")
     options = parser.parse_args()
-    if options.misses and not options.tuning:
-        parser.error("misses are studied on tuning seeds only")
+    if (options.misses or options.wide) and not options.tuning:
+        parser.error("--misses and --wide are for tuning seeds only")
     if not 0 <= options.seed < 1_000_000:
         parser.error("tuning seeds are below 1000000")
     sizes = {
         "fault": options.bikes_per_fault, "healthy": options.healthy, "long": options.long,
         "season": options.season, "days": options.days,
     }  # fmt: skip
-    population = "tuning" if options.tuning else "reporting"
+    population = ("wide" if options.wide else "tuning") if options.tuning else "reporting"
     seed = options.seed if options.tuning else reporting_seed()
     started_s = time.monotonic()
     jobs = jobs_for(population, seed, sizes, options.fault)

@@ -256,11 +256,12 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--tuning", action="store_true")
+    parser.add_argument("--wide", action="store_true", help="tuning: models drawn at random")
     parser.add_argument("--seed", type=int, default=5, help="of the tuning set")
     parser.add_argument("--bikes", type=int, default=120, help="bikes a rate")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
-    population = "tuning" if options.tuning else "reporting"
+    population = ("wide" if options.wide else "tuning") if options.tuning else "reporting"
     seed = options.seed if options.tuning else reporting_seed()
     totals = run(jobs(population, seed, options.bikes), options.workers)
     lines = list(board(totals))

@@ -2,7 +2,8 @@
 
 Nothing of the reporting population is in the tuning population: other ratios, tyres,
 engines and speed sensors, other ways of writing a log, other ranges of habits, of how bad
-a fault is and of where the rides go. Misses are studied on the tuning population alone.
+a fault is and of where the rides go. Misses are studied on the tuning population, and on
+the wide one whose models are drawn at random.
 """
 
 from collections.abc import Mapping
@@ -12,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.random import Generator
 
+from ridecheck.simulate.drawn import drawn_models
 from ridecheck.simulate.faults import FAULTS
 from ridecheck.simulate.fleet import PlannedBike, PlannedRide
 from ridecheck.simulate.incidents import INCIDENTS
@@ -150,7 +152,28 @@ REPORTING = Population(
     wear_sd=0.006,
 )
 
-POPULATIONS = {p.name: p for p in (TUNING, REPORTING)}
+WIDE = Population(
+    name="wide",
+    models=drawn_models(10),
+    dialects=TUNING.dialects,
+    routes=(
+        *TUNING.routes,
+        (Leg("loop", 5.5), Leg("mountain", 3.0)),
+        (Leg("motorway", 5.0), Leg("loop", 5.0)),
+        (Leg("country", 3.0), Leg("loop", 4.4), Leg("town", 0.5)),
+    ),
+    severity=(0.3, 1.0),
+    speed_factor=(0.88, 1.1),
+    brake_mps2=(1.7, 3.8),
+    pull_mps2=(0.9, 2.8),
+    acts_every_s=(25.0, 80.0),
+    engine_lag_s=(0.06, 0.45),
+    air_c=(0.0, 36.0),
+    wear_sd=0.007,
+)
+"""To tune on as well: models drawn at random, and ranges beyond those of the other two."""
+
+POPULATIONS = {p.name: p for p in (TUNING, WIDE, REPORTING)}
 
 SHARES = {"everything": 0.2, "full": 0.3, "usual": 0.4, "one lamp": 0.1}
 RATES_HZ = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)

@@ -1,5 +1,6 @@
 """Planted faults and look-alikes: what they do, and what the truth says of them."""
 
+import itertools
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -13,7 +14,7 @@ from ridecheck.simulate.faults import FAULTS, TRIGGERS
 from ridecheck.simulate.incidents import INCIDENTS
 from ridecheck.simulate.library import LOGGERS, MODELS, PLANS, RIDERS
 from ridecheck.simulate.mishaps import MISHAPS
-from ridecheck.simulate.population import REPORTING, TUNING, draw_bike
+from ridecheck.simulate.population import REPORTING, TUNING, WIDE, draw_bike
 from ridecheck.simulate.spec import BikeSpec, PlantedFault, RidePlan, Weather
 
 # the parts that the contract names
@@ -165,15 +166,27 @@ def test_an_unknown_incident_is_refused_with_the_known_ones():
         ride(incidents=("grip-flik",))
 
 
-def test_nothing_of_the_reporting_population_is_in_the_tuning_population():
-    assert not {m.name for m in TUNING.models} & {m.name for m in REPORTING.models}
-    assert not {m.overall_ratios for m in TUNING.models} & {
+@pytest.mark.parametrize("studied", [TUNING, WIDE], ids=lambda p: p.name)
+def test_nothing_of_the_reporting_population_is_in_those_studied(studied):
+    assert not {m.name for m in studied.models} & {m.name for m in REPORTING.models}
+    assert not {m.overall_ratios for m in studied.models} & {
         m.overall_ratios for m in REPORTING.models
     }
-    assert not set(TUNING.dialects) & set(REPORTING.dialects)
-    assert not set(TUNING.routes) & set(REPORTING.routes)
+    assert not set(studied.dialects) & set(REPORTING.dialects)
+    assert not set(studied.routes) & set(REPORTING.routes)
     for field in ("severity", "speed_factor", "brake_mps2", "acts_every_s", "air_c"):
-        assert getattr(TUNING, field) != getattr(REPORTING, field), field
+        assert getattr(studied, field) != getattr(REPORTING, field), field
+
+
+@pytest.mark.parametrize("model", WIDE.models, ids=lambda m: m.name)
+def test_a_model_drawn_at_random_is_one_that_can_be_ridden(model):
+    """Every gear longer than the one before; 100 km/h in top between idle and the limiter."""
+    ratios = model.overall_ratios
+    turns_per_min = 100.0 / 3.6 / model.circumference_m * 60.0
+
+    assert all(low > high for low, high in itertools.pairwise(ratios))
+    assert 1.5 * model.engine.idle_rpm < turns_per_min * ratios[-1] < 0.6 * model.engine.redline_rpm
+    assert model.engine.peak_rpm < model.engine.redline_rpm
 
 
 def test_a_drawn_bike_is_the_same_for_the_same_seed():
