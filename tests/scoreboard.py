@@ -606,6 +606,10 @@ def totals(rows: Sequence[Row]) -> str:
             "healthy bikes with full channels at 10 Hz and faster, three rides, released",
             [r.verdict == "release" for r in full],
         ),
+        _line(
+            "the same without those filed under another model, which no log can clear",
+            [r.verdict == "release" for r in full if r.job.kind != "wrong-model"],
+        ),
         _line("healthy bikes and look-alikes ever flagged", [r.ever_flagged for r in well]),
     ]
     season = [r for r in rows if r.job.group == "season"]
