@@ -228,8 +228,9 @@ def in_gear(ride: Ride) -> Flags:
 def has_ladder(ride: Ride) -> bool:
     """Do the ride's steady ratios lie on the model's ladder? False with too little to tell.
 
-    Where no gear is logged, two rungs at least must be used: a single ratio (a locked
-    torque converter on a motorway) lies near some rung of any ladder.
+    Where no gear is logged, two rungs at least must be used, and most of the time next to
+    each spent on it: a single ratio (a locked torque converter on a motorway) lies near some
+    rung of any ladder, and what slips past the others lies on none.
     """
     log_ratio, weight_s = _steady_logs(ride)
     if weight_s.sum() < 30.0:
@@ -239,8 +240,11 @@ def has_ladder(ride: Ride) -> bool:
     if _share(shifted, weight_s, ladder) < LADDER_SHARE:
         return False
     nearest = _nearest(shifted, ladder)
-    used_s = np.bincount(nearest, weights=weight_s, minlength=len(ladder))
-    return ride.has("gear") or int((used_s >= USED_S).sum()) >= 2
+    on = np.abs(shifted - ladder[nearest]) <= LADDER_WITHIN
+    by_s = np.bincount(nearest, weights=weight_s, minlength=len(ladder))
+    on_s = np.bincount(nearest[on], weights=weight_s[on], minlength=len(ladder))
+    used = (on_s >= USED_S) & (on_s > 0.5 * by_s)
+    return ride.has("gear") or int(used.sum()) >= 2
 
 
 @once

@@ -91,7 +91,7 @@ def test_torque_converters_are_given_no_gears(drives):
             )
             given[f"{bike}-{n}"] = int((~np.isnan(gears)).sum())
 
-    assert len(given) >= 10
+    assert len(given) >= 11
     assert {ride: rows for ride, rows in given.items() if rows} == {}
 
 
@@ -103,7 +103,7 @@ def test_torque_converters_are_not_called_faulty(drives):
     other = [
         line for lines in said.values() for line in lines if not line.startswith("data/wrong-model")
     ]
-    assert len(said) == 10
+    assert len(said) == 11
     assert other == []
 
 
