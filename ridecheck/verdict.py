@@ -372,6 +372,10 @@ class _Case:
     def _is_danger(self, rule: str) -> bool:
         return rule not in self.rules or self.rules[rule].severity is Severity.DANGER
 
+    def _speaks_up(self, rule: str) -> bool:
+        known = self.rules.get(rule)
+        return self._is_danger(rule) or (known is not None and known.speaks_up)
+
     def _needed(self, rule: str) -> bool:
         """A bike without cruise control need not be judged by rules about it."""
         known = self.rules.get(rule)
@@ -409,11 +413,11 @@ class _Case:
         return tuple(f"seen {_times(len(fs))}: {self._told(fs)}" for fs in ordered)
 
     def not_covered(self) -> tuple[str, ...]:
-        """Dangers that the rides that count could not have shown, with the reason."""
+        """Dangers, and what else speaks up, that the rides that count could not have shown."""
         return tuple(
             f"{_words(c.rule)} ({c.reason})" if c.reason else _words(c.rule)
             for c in self.coverage()
-            if c.state is State.NOT_ASSESSED and self._is_danger(c.rule) and self._needed(c.rule)
+            if c.state is State.NOT_ASSESSED and self._speaks_up(c.rule) and self._needed(c.rule)
         )
 
     def coverage(self) -> tuple[Coverage, ...]:

@@ -313,3 +313,20 @@ def test_blank_channels_are_judged_without_error() -> None:
 def test_the_version_is_a_hash_of_the_rules() -> None:
     assert len(rules_version()) == 16
     assert int(rules_version(), 16) >= 0
+
+
+@pytest.mark.parametrize(("cancels", "clears"), [(1, True), (3, False)])
+def test_riding_clears_nothing_where_several_cancels_could_not_be_told(cancels, clears):
+    """The roll-off switch is not logged, and every cancel may have been the grip."""
+    pieces = ["100 km/h, gear 5, 10 s"]
+    for _ in range(cancels):
+        pieces += ["cruise 100 km/h, gear 5, 150 s", "coast 0.7 m/s2 to 80, gear 5"]
+        pieces += ["speed to 100 at 1.0 m/s2, gear 5"]
+    pieces += ["cruise 100 km/h, gear 5, 200 s", "cancel 0.7 m/s2 to 80, gear 5"]
+
+    judged = judge(ride_from({"pieces": pieces, "drop": ["roll_off"]}, {}))
+
+    (outcome,) = [o for o in judged.rules if o.rule == "cruise/cancel-without-cause"]
+    assert outcome.state is State.NOT_ASSESSED
+    assert "roll off" in outcome.reason
+    assert (outcome.exposure_s > 300.0) is clears

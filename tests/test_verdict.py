@@ -1,5 +1,6 @@
 """Verdicts of the BIKE stage, rule by rule of the outer contract."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -290,6 +291,14 @@ def test_what_was_not_covered_is_told_beside_release():
 
     assert report.verdict is Verdict.RELEASE
     assert report.not_covered == ("engages by itself (not_assessed here)",)
+
+
+def test_a_rule_that_speaks_up_is_told_beside_release_as_a_danger_is():
+    loud = {**RULES, DRIFT: replace(rule(DRIFT), speaks_up=True)}
+    hidden = result(day(0), states={DRIFT: State.NOT_ASSESSED}, exposures={DRIFT: (0.0, 0)})
+
+    assert judged(hidden, rules=RULES).not_covered == ()
+    assert judged(hidden, rules=loud).not_covered == ("hold offset (not_assessed here)",)
 
 
 # --------------------------------------------------------------------------- order

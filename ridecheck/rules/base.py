@@ -67,7 +67,8 @@ class Rule:
     bike's, or in other units. cruise_only: off where the model says cruise is not fitted.
     checks: ids in schemas/checks.toml, for a danger what a sign-off must name.
     asks: what a ride must show for silence to clear, as people say it ("brake
-    applications that end cruise in time").
+    applications that end cruise in time"). speaks_up: what it could not judge is printed
+    beside the verdict, as it is for every danger.
     """
 
     id: str
@@ -86,6 +87,7 @@ class Rule:
     cruise_only: bool
     checks: tuple[str, ...]
     asks: str = ""
+    speaks_up: bool = False
 
     @property
     def family(self) -> str:
@@ -123,6 +125,7 @@ def rule(
     cruise_only: bool = False,
     checks: tuple[str, ...] = (),
     asks: str = "",
+    speaks_up: bool = False,
 ) -> Callable[[Check], Rule]:
     """Make a module's ``check(ride, limits)`` into a Rule; see Rule for the fields.
 
@@ -153,6 +156,7 @@ def rule(
             cruise_only=cruise_only,
             checks=checks,
             asks=asks,
+            speaks_up=speaks_up,
         )
 
     return wrap

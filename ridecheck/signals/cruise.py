@@ -258,7 +258,7 @@ def must_cancel_channels(ride: Ride) -> tuple[str, ...]:
 def not_logged(ride: Ride) -> tuple[str, ...]:
     """Inputs that could end cruise and are not in this log."""
     missing = [c for c in must_cancel_channels(ride) if not _stands_for(ride, c)]
-    missing += [PANEL[p] for p in ride.settings.cruise.panel if not ride.has(PANEL[p])]
+    missing += [PANEL[p] for p in ride.settings.cruise.panel if not _stands_for(ride, PANEL[p])]
     missing += [c for c in ("side_stand", "supply_voltage") if not ride.has(c)]
     return tuple(dict.fromkeys(missing))
 
@@ -272,14 +272,19 @@ def fully_logged(ride: Ride) -> bool:
 
 
 def _stands_for(ride: Ride, control: str) -> bool:
+    """Is a control logged, or what cannot but follow it: lamp, pressure, main switch's lamp?"""
     if ride.has(control):
         return True
+    if control == "switch_power":
+        return ride.has("cruise_armed")
     lamp = control in brakes.CONTROLS and ride.has("brake_lamp")
     return lamp or ride.has(f"{control}_pressure")
 
 
 def _interval(ride: Ride, control: str) -> float:
     """Refresh of a control's own channel, else of what stands in for it."""
+    if control == "switch_power" and not ride.has(control):
+        return ride.interval_s("cruise_armed")
     names = (control, "brake_lamp", f"{control}_pressure")
     return next((ride.interval_s(n) for n in names if ride.has(n)), math.inf)
 
@@ -296,13 +301,16 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     cause = _cause(ride, movers, t_s)
     if cause is None:
         spun = [m.evidence for m in movers if m.cause == "wheelspin"]
-        free = not spun and (wanted_back or _nothing_hidden(ride, t_s))
+        braked = slowed_hard(ride, t_s)
+        free = not spun and not braked and (wanted_back or _nothing_hidden(ride, t_s))
         commanded = False if free else None
         evidence = [
             f"no logged cause within {_look_back_s(ride):.1f} s before the cancel",
             *spun,
             *_aftermath(ride, t_s),
         ]
+        if braked:
+            evidence.append("slowed at once as under a brake, and no brake signal shows one")
         if free and not wanted_back:
             evidence.append("every input that can end cruise is logged at 10 Hz or faster")
         if wanted_back:
@@ -716,6 +724,24 @@ def _wanted_back(ride: Ride, engagement: Engagement, i: int) -> bool:
     return bool(here - np.nanmin(speed) <= VOTE_KMH)
 
 
+BRAKED_MS2 = 2.5
+"""No closed throttle slows a bike so in the gears cruise holds (common practice)."""
+
+HARD_S = 0.7
+"""Shorter slowings are bumps and steps of the speed signal."""
+
+LOCKSTEP_S = 0.6
+"""A brake and the cruise it ends act within this, filters of the speed signal included."""
+
+
+def slowed_hard(ride: Ride, t_s: float) -> bool:
+    """Did the bike slow as under a brake from a cancel on, with no brake signal on?"""
+    return any(
+        abs(one.span.start_s - t_s) <= LOCKSTEP_S and not brakes.any_on(ride, one.span)
+        for one in motion.slowings(ride, BRAKED_MS2, HARD_S)
+    )
+
+
 def _nothing_hidden(ride: Ride, t_s: float) -> bool:
     """No logged cause, and none could be hidden: all inputs logged sharply and not blank."""
     if not fully_logged(ride):
@@ -723,8 +749,11 @@ def _nothing_hidden(ride: Ride, t_s: float) -> bool:
     span = Span(t_s - LOOK_BACK_S, t_s)
     controls = [s.runs.any_on(span) for s in brakes.signals(ride)]
     others = [c for c in must_cancel_channels(ride) if c not in brakes.CONTROLS]
-    others += [PANEL[p] for p in ride.settings.cruise.panel]
-    return None not in [*controls, *(ride.runs(c).any_on(span) for c in others)]
+    others += [PANEL[p] for p in ride.settings.cruise.panel if ride.has(PANEL[p])]
+    seen = [*controls, *(ride.runs(c).any_on(span) for c in others)]
+    if "power" in ride.settings.cruise.panel and not ride.has("switch_power"):
+        seen.append(ride.runs("cruise_armed").any_on(span))
+    return None not in seen
 
 
 def _aftermath(ride: Ride, t_s: float) -> Iterator[str]:

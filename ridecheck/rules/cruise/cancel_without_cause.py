@@ -7,6 +7,7 @@ What it checks
     where the rider asks for cruise again within 15 s without having slowed. Where not
     every input is logged, that vote must come three times a ride and end a third of
     the cancels, for a rider may let cruise go by a control this logger does not see.
+    A ride with several cancels that could not be told clears nothing, and the board says so.
 Why it matters
     It points at a switch, plug or supply that opens for a moment, which the rider
     cannot see and a bench test seldom catches.
@@ -44,12 +45,20 @@ class Limits:
         0.65, "s", "a hand that did not expect it takes 0.7 s or more (common practice)"
     )
     opened: float = threshold(1.5, "%", "above closed: noise and play of the plate are less")
+    takes_over: float = threshold(
+        0.4, "", "of the opening that cruise held: a hand that takes over opens about as far; "
+        "a plate that rests on its stop pulls nothing",
+    )  # fmt: skip
     votes: float = threshold(
         3.0, "cancels", "twice a ride a rider changes his mind; needed where inputs are not logged"
     )
     votes_share: float = threshold(
         0.4, "", "of the cancels of the ride; a habit of the rider shows in fewer"
     )
+    hidden: float = threshold(
+        3.0, "cancels", "with no logged cause and not judged: so many are no chance, and such "
+        "a ride clears nothing", loosened_by="raising",
+    )  # fmt: skip
 
 
 @rule(
@@ -60,10 +69,12 @@ class Limits:
     raise_when=RaiseWhen(events=3, per_100_engaged_km=2.0),
     cruise_only=True,
     asks="riding with cruise engaged",
+    speaks_up=True,
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""
-    hidden = cruise.not_logged(ride)
+    missing = cruise.not_logged(ride)
+    hidden_count = 0
     votes_count = _votes_count(ride, limits)
     for cancel in cruise.cancels(ride):
         if cancel.cause != "unexplained":
@@ -71,7 +82,10 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
         span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
-        if not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
+        if cruise.slowed_hard(ride, cancel.t_s):
+            yield Unjudged(span, "cancel with no logged cause; the bike slowed at once as under "
+                           "a brake that no signal shows")  # fmt: skip
+        elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
             yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
                            "once, as if it was expected")  # fmt: skip
         elif cancel.commanded is False and (votes_count or cruise.fully_logged(ride)):
@@ -83,10 +97,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                 channels=("cruise_engaged",),
             )
         else:
-            inputs = ", ".join(name.replace("_", " ") for name in hidden)
+            hidden_count += 1
+            inputs = ", ".join(name.replace("_", " ") for name in missing)
             why = f"not logged: {inputs}" if inputs else "an input is blank or too slow around it"
             yield Unjudged(span, f"cancel with no logged cause; {why}")
-    yield Exposure(seconds=cruise.totals(ride).engaged_s)
+    told = hidden_count < limits.hidden
+    yield Exposure(seconds=cruise.totals(ride).engaged_s if told else 0.0)
 
 
 def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
@@ -105,7 +121,13 @@ def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
     after = after[~np.isnan(after)]
     if len(after) < 2:
         return False
-    return bool(after.min() > closed + limits.opened and after[-1] >= after[0])
+    needed = limits.opened
+    if name == "throttle":  # before the cancel cruise moved the plate, not a hand
+        before = values[ride.slice(Span(t_s - 3.0, t_s - 0.5))]
+        before = before[~np.isnan(before)]
+        held = float(np.median(before)) - closed if len(before) else 0.0
+        needed = max(needed, limits.takes_over * held)
+    return bool(after.min() > closed + needed and after[-1] >= after[0])
 
 
 def _votes_count(ride: Ride, limits: Limits) -> bool:
