@@ -147,7 +147,7 @@ class Riding:
         self.front_mps2 = 0.0
         self.rear_mps2 = 0.0
         self.unit_hears_panel = True
-        self.extra_drag_mps2 = 0.0
+        self.extra_drag_mps2 = 0.0  # pads that touch: boot, dragging pedal, residual pressure
         self._gust_mps = 0.0
         self._next_bump = 0
         self._engaged_since_s = -1.0
@@ -461,7 +461,7 @@ class Riding:
                 self.plate,
                 self.rider.grip,
                 self.front_mps2,
-                self.rear_mps2,
+                self.rear_mps2 + self.extra_drag_mps2,
                 self.lean,
                 self.slope,
                 self.accel,

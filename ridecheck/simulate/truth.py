@@ -22,11 +22,12 @@ LIMIT_SHOWN_BY = {
     "speed_jump": ("wheel_speed",),
     "override_limit": ("wheel_speed",),
     "engine_flare": ("engine_speed",),
-    "engine_off": ("engine_speed", "run_switch"),
     "intervention": ("abs_active", "traction_active"),
-    "supply": ("supply_voltage",),
 }
 """Causes that are no switch: a sample of these channels just before the cancel shows the limit."""
+
+SHOWN_S = 1.0
+"""How long before the cancel such a sample may lie."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +157,29 @@ def _cancel(rec: Recorder, one: LetGo) -> CancelTruth:
 
 def _limit_visible(rec: Recorder, one: LetGo) -> bool:
     """Was the quantity of a passed limit logged in the second before cruise let go?"""
+    if one.cause == "engine_off":
+        return _stop_visible(rec, one.t_s)
     shown_by = LIMIT_SHOWN_BY.get(one.cause, ())
     return any(
-        name in rec.logger.channels and _visible(rec, name, one.t_s - 1.0, one.t_s + 0.02)
+        name in rec.logger.channels and _visible(rec, name, one.t_s - SHOWN_S, one.t_s + 0.02)
         for name in shown_by
     )
+
+
+def _stop_visible(rec: Recorder, t_s: float) -> bool:
+    """Does a sample show the engine off? In gear the wheel turns it, and its speed does not."""
+    before = (t_s - SHOWN_S, t_s + 0.02)
+    if "run_switch" in rec.logger.channels:
+        offs_s = rec.ride.lines["run_off"].hand_s
+        if any(
+            _sampled(rec, "run_switch", max(a, before[0]), min(b, before[1])) for a, b in offs_s
+        ):
+            return True
+    if "engine_speed" not in rec.logger.channels:
+        return False
+    seen_s = rec.seen_s("engine_speed")
+    near_s = seen_s[(seen_s >= before[0]) & (seen_s < before[1])]
+    return bool((rec.at("rpm", near_s) < 0.5 * rec.ride.engine.idle_rpm).any())
 
 
 def _event(rec: Recorder, one: FaultEvent) -> EventTruth:
@@ -182,10 +201,12 @@ def _visible(rec: Recorder, channel: str, start_s: float, end_s: float) -> bool:
     names = {n for n, line in SWITCH_LINES.items() if line == channel} or {channel}
     if channel in ("front_brake", "rear_brake"):
         names.add("brake_lamp")
-    for name in names & set(rec.logger.channels):
-        seen_s = rec.seen_s(name)
-        end = end_s + (1.0 / rec.logger.rate_hz if name in rec.logger.latched else 0.0)
-        first = int(np.searchsorted(seen_s, start_s))
-        if first < len(seen_s) and seen_s[first] < end:
-            return True
-    return False
+    return any(_sampled(rec, name, start_s, end_s) for name in names & set(rec.logger.channels))
+
+
+def _sampled(rec: Recorder, name: str, start_s: float, end_s: float) -> bool:
+    """Does a sample of a logged channel fall into the span?"""
+    seen_s = rec.seen_s(name)
+    end = end_s + (1.0 / rec.logger.rate_hz if name in rec.logger.latched else 0.0)
+    first = int(np.searchsorted(seen_s, start_s))
+    return first < len(seen_s) and bool(seen_s[first] < end)

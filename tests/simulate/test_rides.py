@@ -198,3 +198,19 @@ def test_fingers_do_not_let_go_of_a_lever_that_brakes():
     hard = (speed[:-10] - speed[10:]) / 0.5 > 2.5  # over half a second at 20 Hz
 
     assert (hard & ~shown[:-10] & ~shown[5:-5] & ~shown[10:]).sum() == 0
+
+
+@pytest.mark.parametrize(("incident", "shown"), [("run-switch", True), ("fuel-runs-low", False)])
+def test_an_engine_stopped_in_gear_shows_on_the_run_switch_alone(incident, shown):
+    logger = LOGGERS["bench-20hz"]
+    channels = tuple(dict.fromkeys((*logger.channels, "run_switch")))
+    spec = replace(bike(), logger=replace(logger, channels=channels))
+    cancels = [
+        c
+        for seed in range(6)
+        for c in simulate_ride(spec, replace(plan(), incidents=(incident,)), seed).truth.cancels
+        if c.cause == "engine_off"
+    ]
+
+    assert cancels
+    assert {c.visible for c in cancels} == {shown}

@@ -119,6 +119,10 @@ class ToneRingDamaged(Fault):
         ride.event(self.about.name, 20.0, 1e5, "wheel_speed")
 
 
+MISCOUNTS = (2.0, 0.5, 1.25)
+"""Every edge counted, every other pulse lost, five teeth where four belong."""
+
+
 @planted
 class SpeedReadsDouble(Fault):
     """Extra or missed pulses: speed reads twice, half, or a tooth too many."""
@@ -126,8 +130,9 @@ class SpeedReadsDouble(Fault):
     about = About("speed-reads-double", "speed_sensor", "always", 0.0, 1.0)
 
     def begin(self, ride: Riding) -> None:
-        """From now on, for the whole ride."""
-        factor = float(self.rng.choice((2.0, 0.5, 1.25)))
+        """For the whole ride, and the same on every ride: what counts wrong is part of the bike."""
+        kind = round(1000.0 * self.severity) % len(MISCOUNTS)
+        factor = MISCOUNTS[kind]
         ride.speed_signal.add(Disturbance(0.0, 1e6, "times", factor))
         ride.event(self.about.name, 10.0, 1e5, "wheel_speed")
 
