@@ -20,6 +20,7 @@ times are in seconds from its start:
     on.X, off.X = [[a, b], ...]        a switch on or off on rows a <= t < b; a brake lights
                                        the lamp unless off.brake_lamp says otherwise
     set.X, add.X, times.X = [[a, b, value], ...]
+    ripple.X = [[a, b, share, order], ...]   a wave of so much of it, so often per wheel turn
     ramp.X = [[a, b, from, to], ...]   added, growing from one value to the other
     blank.X, freeze.X = [[a, b], ...]
     repeat = [[a, b, from], ...]       rows a <= t < b hold again what stands from "from" on
@@ -406,12 +407,14 @@ def _switches(pieces: list[Piece], t_s: np.ndarray) -> dict[str, np.ndarray]:
 def _overlaid(
     plan: Mapping[str, Any], t_s: np.ndarray, columns: dict[str, np.ndarray]
 ) -> dict[str, np.ndarray]:
-    """The overlays, in the order: on, off, set, times, add, ramp, freeze, blank."""
+    """The overlays, in the order: on, off, set, times, ripple, add, ramp, freeze, blank."""
+    steps_s = np.diff(t_s, prepend=t_s[:1])
+    turned = np.cumsum(columns["wheel_speed"] * steps_s) / 3.6 / DRIVETRAIN.circumference_m
 
     def rows(a: float, b: float) -> np.ndarray:
         return (t_s >= a - 1e-9) & (t_s < b - 1e-9)
 
-    for kind in ("on", "off", "set", "times", "add", "ramp", "freeze", "blank"):
+    for kind in ("on", "off", "set", "times", "ripple", "add", "ramp", "freeze", "blank"):
         for name, spans in plan.get(kind, {}).items():
             values = columns[name]
             for a, b, *value in spans:
@@ -427,6 +430,8 @@ def _overlaid(
                         values[at] = value[0]
                     case "times":
                         values[at] *= value[0]
+                    case "ripple":
+                        values[at] *= 1.0 + value[0] * np.sin(2 * np.pi * value[1] * turned[at])
                     case "add":
                         values[at] += value[0]
                     case "ramp":
