@@ -14,8 +14,10 @@ Why it matters
 What else looks like this
     A pulse shorter than the logging interval; a cause this logger does not record (not
     judged where the rider's throttle is open again before anybody surprised could have
-    opened it); an engine that stops for a second on the last of its fuel; a rider who
-    lets cruise go over a hill and takes it up again.
+    opened it); an engine that stops for a second on the last of its fuel, or by its run
+    switch (not judged where the bike slowed before the throttle plate closed); a wheel
+    that spins (not judged where engine and wheel part); a rider who lets cruise go over
+    a hill and takes it up again.
 Next step
     Wiggle the plugs of the brake, clutch and roll-off switches and of the control unit
     while watching their inputs; sweep the steering from lock to lock.
@@ -30,7 +32,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import cruise, letting_go, motion
 from ridecheck.signals.ride import Ride
 
 
@@ -85,6 +87,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if cruise.slowed_hard(ride, cancel.t_s):
             yield Unjudged(span, "cancel with no logged cause; the bike slowed at once as under "
                            "a brake that no signal shows")  # fmt: skip
+        elif letting_go.parted(ride, cancel.t_s):
+            yield Unjudged(span, "cancel with no logged cause; engine and wheel were not turning "
+                           "as one: a wheel that spun, or a clutch not yet closed")  # fmt: skip
+        elif letting_go.engine_first(ride, cancel.t_s):
+            yield Unjudged(span, "cancel with no logged cause; the engine stopped pulling before "
+                           "the throttle moved: fuel, spark or run switch")  # fmt: skip
         elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
             yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
                            "once, as if it was expected")  # fmt: skip

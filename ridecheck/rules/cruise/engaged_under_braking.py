@@ -77,7 +77,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                     max(run.start_s, engagement.span.start_s),
                     min(run.end_s, engagement.span.end_s),
                 )
-                if both.length_s > window_s + 1e-6:
+                if both.length_s > window_s + 1e-6 and _seen_s(ride, both) > limits.cancel_within_s:
                     late.add(engagement.span.end_s)
                     repeats = signal.control == "brake_lamp" and any(s.overlaps(both) for s in told)
                     if _moving(ride, both, limits.moving_kmh) and not repeats:
@@ -109,6 +109,15 @@ def _finding(ride: Ride, signal: brakes.BrakeSignal, both: Span, window_s: float
         unit="s",
         channels=("cruise_engaged", signal.channel),
     )
+
+
+def _seen_s(ride: Ride, both: Span) -> float:
+    """From the first to the last row that shows both: where rows are missing, less than the span.
+
+    A channel filled forward counts as shown; its refresh is in the window.
+    """
+    t_s = ride.t_s[ride.slice(Span(both.start_s, both.end_s - 1e-6))]
+    return float(t_s[-1] - t_s[0]) + 1e-6 if len(t_s) else 0.0
 
 
 def _moving(ride: Ride, span: Span, faster_than_kmh: float) -> bool:

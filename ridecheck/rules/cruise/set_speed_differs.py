@@ -36,6 +36,9 @@ class Limits:
     below_kmh: float = threshold(3.0, "km/h", "rounding and one refresh; displays never read low")
     least: float = threshold(2.0, "engagements", "one may be a press of set held to coast")
     late_s: float = threshold(1.0, "s", "between the speed taken and the flag")
+    shown_s: float = threshold(
+        2.0, "s", "a display asked for twice a second, forward-filled, still shows the old speed"
+    )
 
 
 @rule(
@@ -73,8 +76,8 @@ def _seen(ride: Ride, limits: Limits) -> Iterator[tuple[Span, float, float, bool
     step_kmh = ride.channels["cruise_set_speed"].step + motion.step_kmh(ride, "wheel_speed")
     for engagement in cruise.engagements(ride):
         start_s = engagement.span.start_s
-        read_s = start_s + refresh_s + 0.3
-        if not engagement.sharp_start or engagement.span.end_s < read_s + 0.5:
+        read_s = start_s + max(refresh_s + 0.3, limits.shown_s)
+        if not engagement.sharp_start or engagement.span.end_s < read_s:
             continue
         before = Span(start_s - 2.5, start_s)
         if ride.runs("switch_set").any_on(before) is not True:

@@ -10,7 +10,8 @@ Why it matters
 What else looks like this
     A speed signal that drops out, or a wheel that locks or slips, which is not slowing;
     a throttle shut on a steep climb (not judged where it was wide open just before and
-    neither altitude nor acceleration is logged); a brake channel mapped to the wrong column.
+    neither altitude nor acceleration is logged); a short press between two rows of a slow
+    logger (not judged); a brake channel mapped to the wrong column.
 Next step
     Keep the bike in. Standing: each brake control alone must light the lamp, early in
     its travel. Look at the switch of the control that does not.
@@ -59,6 +60,13 @@ class Limits:
         "a closed throttle and the wind (2) up a road of twenty per cent (2): harder is braking",
         loosened_by="raising",
     )
+    hardest_ms2: float = threshold(
+        8.0,
+        "m/s2",
+        "what a hard press gives on a dry road: a press must have lasted at least as long as "
+        "it takes to make up, at this rate, what the bike lost beyond a closed throttle",
+        loosened_by="raising",
+    )
     expected_ms2: float = threshold(
         2.0,
         "m/s2",
@@ -97,6 +105,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if left_ms2 is None and _may_be_a_hill(ride, slowing, limits):
             yield Unjudged(slowing.span, "the throttle was wide open and speed not rising just "
                            "before: how much of the slowing is a hill's is not known")  # fmt: skip
+        elif _hidden(ride, slowing, limits):
+            yield Unjudged(slowing.span, "a press as short as this slowing takes may lie "
+                           "between two rows of a brake signal")  # fmt: skip
         elif braked is None:
             yield Unjudged(slowing.span, "a brake signal is blank while the bike slows hard")
         else:
@@ -121,6 +132,17 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
         and slowing.corroborated is not False
         and (slowing.corroborated or not _could_corroborate(ride))
     )
+
+
+def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+    """Could the shortest press that explains the slowing fall between two rows?
+
+    A latched signal shows the press at its next row, however short.
+    """
+    beyond_ms2 = slowing.rate_ms2 - limits.unaided_ms2
+    press_s = beyond_ms2 * slowing.span.length_s / (limits.hardest_ms2 - limits.unaided_ms2)
+    open_s = [s.interval_s for s in brakes.signals(ride) if not ride.channels[s.channel].latched]
+    return press_s < max(open_s, default=0.0)
 
 
 def _may_be_a_hill(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:

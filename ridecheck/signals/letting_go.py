@@ -1,0 +1,111 @@
+"""What engine, wheel and throttle did as cruise let go: who acted first, cruise or the engine?
+
+A control that loses an input or its supply closes the throttle plate, and the bike slows
+by that. Where the bike slows before the plate moves, the engine stopped pulling first: no
+fuel, no spark, a run switch. Where engine and wheel part, a wheel spun, the clutch slipped
+or had not yet closed. Neither is a fault of cruise, whatever the log lacks.
+"""
+
+import math
+
+import numpy as np
+
+from ridecheck.model import Span
+from ridecheck.signals import drivetrain, motion
+from ridecheck.signals.ride import Floats, Ride
+
+SHARPEST_S = 0.11
+"""Refresh of speed and throttle at which a tenth of a second can be told at all."""
+
+SLOWS_KMH_PER_S = 1.0
+"""A bike that slows less than this after a cancel has no instant at which it began."""
+
+MOVED = 0.25
+"""Share of what it was held at by which a plate is seen to close."""
+
+AHEAD_S = 0.06
+"""Slowing this long before the plate moves: the filter of a plate's sensor takes half that."""
+
+
+def engine_first(ride: Ride, t_s: float) -> bool:
+    """Did the bike begin to slow before the throttle plate closed?
+
+    The straight line of the slowing is drawn back to the speed held before; where it meets
+    it the engine stopped pulling. False where too little is logged to tell.
+    """
+    if not all(
+        ride.has(n) and ride.interval_s(n) <= SHARPEST_S for n in ("wheel_speed", "throttle")
+    ):
+        return False
+    plate_s = _plate_moves_s(ride, t_s)
+    begun_s = _slowing_begins_s(ride, t_s)
+    if math.isnan(plate_s) or math.isnan(begun_s):
+        return False
+    blur_s = 0.5 * max(ride.interval_s("wheel_speed"), ride.interval_s("throttle"))
+    return begun_s < plate_s - AHEAD_S - blur_s
+
+
+def _plate_moves_s(ride: Ride, t_s: float) -> float:
+    """When the plate has begun to close; NaN where it was closed all along, or stays open."""
+    plate = ride.numbers("throttle")
+    closed = motion.closed_reading(ride, "throttle")
+    held = _median(plate[ride.slice(Span(t_s - 1.0, t_s - 0.3))]) - closed
+    rows = ride.slice(Span(t_s - 0.3, t_s + 1.0))
+    with np.errstate(invalid="ignore"):
+        past = np.flatnonzero(plate[rows] - closed < (1.0 - MOVED) * held)
+    if math.isnan(held) or held < 2.0 or not len(past):
+        return math.nan
+    return float(ride.t_s[rows][past[0]])
+
+
+def _slowing_begins_s(ride: Ride, t_s: float) -> float:
+    """Where the line through the speeds after a cancel meets the speed held before it."""
+    held_kmh, held_rate, _ = _line(ride, Span(t_s - 1.5, t_s - 0.25), t_s)
+    later_kmh, rate, scatter_kmh = _line(ride, Span(t_s + 0.15, t_s + 0.85), t_s)
+    turn = held_rate - rate
+    if math.isnan(turn) or turn < SLOWS_KMH_PER_S or abs(held_rate) > 0.3 * turn:
+        return math.nan
+    # How far a scatter of the speed can move the crossing; beyond 0.06 s nothing is told.
+    if scatter_kmh / turn > 0.06:
+        return math.nan
+    return t_s + (later_kmh - held_kmh) / turn
+
+
+def _line(ride: Ride, span: Span, at_s: float) -> tuple[float, float, float]:
+    """Value at an instant, slope per second and error of that value, by least squares."""
+    rows = ride.slice(span)
+    t_s, v = ride.t_s[rows] - at_s, ride.numbers("wheel_speed")[rows]
+    known = np.isfinite(v)
+    if known.sum() < 5:
+        return math.nan, math.nan, math.nan
+    slope, value = np.polyfit(t_s[known], v[known], 1)
+    left = v[known] - (value + slope * t_s[known])
+    step = motion.step_kmh(ride, "wheel_speed") / math.sqrt(12.0)
+    error = math.hypot(float(left.std()), step) * 2.0 / math.sqrt(known.sum())
+    return float(value), float(slope), error
+
+
+PARTED = 0.03
+"""Engine against wheel, beyond their steps: a locked drive keeps its ratio to a hundredth."""
+
+
+def parted(ride: Ride, t_s: float) -> bool:
+    """Were engine and wheel not turning as one just before or as cruise let go?"""
+    if not ride.has("engine_speed") or ride.interval_s("engine_speed") > 2.0 * SHARPEST_S:
+        return False
+    ratio = drivetrain.ratio(ride)
+    steps = motion.step_kmh(ride, "wheel_speed") / max(ride.at("wheel_speed", t_s), 1.0)
+    steps += ride.channels["engine_speed"].step / max(ride.at("engine_speed", t_s), 500.0)
+    near = _known(ratio[ride.slice(Span(t_s - 0.4, t_s + 0.2))])
+    if len(near) < 3:
+        return False
+    return bool(near.max() / near.min() - 1.0 > PARTED + 2.0 * steps)
+
+
+def _known(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
+
+
+def _median(values: Floats) -> float:
+    known = _known(values)
+    return float(np.median(known)) if len(known) else math.nan
