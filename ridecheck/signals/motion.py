@@ -313,6 +313,30 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     return wide and float(np.nanmedian(a[before])) < 0.2
 
 
+OPEN = 5.0
+"""Per cent above closed from which a throttle is open: idle control and dashpot move it less."""
+
+
+def throttle_open(ride: Ride, span: Span) -> bool:
+    """Was the throttle open through at least three quarters of a stretch, cruise not at work?
+
+    Nobody brakes so: a hand that brakes shuts the grip, but for a blip at a downshift. Rows
+    with cruise engaged, or blank, tell nothing; less than half of the stretch left is False,
+    and so is a log without a throttle, or with a plate that cruise could have opened unseen.
+    """
+    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    if not name or (name == "throttle" and not ride.has("cruise_engaged")):
+        return False
+    rows = ride.slice(span)
+    tells = np.isfinite(ride.numbers(name)[rows])
+    if ride.has("cruise_engaged"):
+        tells &= ride.numbers("cruise_engaged")[rows] == 0
+    if tells.sum() < 3 or tells.sum() < 0.5 * len(tells):
+        return False
+    opening = ride.numbers(name)[rows][tells] - closed_reading(ride, name)
+    return bool((opening > OPEN).mean() >= 0.75)
+
+
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
     """Did engine speed in gear, or another speed, fall too? None where none could tell."""
     fall = _relative_fall(ride, "wheel_speed", span)

@@ -8,7 +8,8 @@ What it checks
 Why it matters
     No stop lamp from that control, and cruise may not let go by it.
 What else looks like this
-    A speed signal that drops out, or a wheel that locks or slips, which is not slowing;
+    An engine that stops pulling on a climb while the grip stays open (not judged);
+    a speed signal that drops out, or a wheel that locks or slips, which is not slowing;
     a throttle shut on a steep climb (not judged where it was wide open just before and
     neither altitude nor acceleration is logged); a short press between two rows of a slow
     logger (not judged); a brake channel mapped to the wrong column.
@@ -22,6 +23,8 @@ References
 """
 
 from dataclasses import dataclass
+
+import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
@@ -102,16 +105,27 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         left_ms2 = motion.without_hill_ms2(ride, slowing.span, slowing.rate_ms2)
         if left_ms2 is not None and left_ms2 < limits.unaided_ms2:
             continue
-        if left_ms2 is None and _may_be_a_hill(ride, slowing, limits):
-            yield Unjudged(slowing.span, "the throttle was wide open and speed not rising just "
-                           "before: how much of the slowing is a hill's is not known")  # fmt: skip
-        elif _hidden(ride, slowing, limits):
-            yield Unjudged(slowing.span, "a press as short as this slowing takes may lie "
-                           "between two rows of a brake signal")  # fmt: skip
-        elif braked is None:
-            yield Unjudged(slowing.span, "a brake signal is blank while the bike slows hard")
-        else:
-            yield _finding(ride, slowing, limits)
+        reason = _unjudged(ride, slowing, limits, hill_known=left_ms2 is not None)
+        if not reason and braked is None:
+            reason = "a brake signal is blank while the bike slows hard"
+        yield Unjudged(slowing.span, reason) if reason else _finding(ride, slowing, limits)
+
+
+def _unjudged(ride: Ride, slowing: motion.Slowing, limits: Limits, *, hill_known: bool) -> str:
+    """Why no dead brake signal may be told from a slowing; "" where one may."""
+    if motion.throttle_open(ride, slowing.span):
+        return (
+            "the throttle stayed open with cruise not engaged: "
+            "an engine that stops pulling slows a bike too"
+        )
+    if not hill_known and _may_be_a_hill(ride, slowing, limits):
+        return (
+            "the throttle was wide open and speed not rising just before: "
+            "how much of the slowing is a hill's is not known"
+        )
+    if _hidden(ride, slowing, limits):
+        return "a press as short as this slowing takes may lie between two rows of a brake signal"
+    return ""
 
 
 def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
@@ -137,12 +151,18 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
 def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
     """Could the shortest press that explains the slowing fall between two rows?
 
-    A latched signal shows the press at its next row, however short.
+    A latched signal shows the press at its next row, however short, unless that is missing.
     """
     beyond_ms2 = slowing.rate_ms2 - limits.unaided_ms2
     press_s = beyond_ms2 * slowing.span.length_s / (limits.hardest_ms2 - limits.unaided_ms2)
     open_s = [s.interval_s for s in brakes.signals(ride) if not ride.channels[s.channel].latched]
-    return press_s < max(open_s, default=0.0)
+    return press_s < max([_longest_without_rows_s(ride, slowing.span), *open_s])
+
+
+def _longest_without_rows_s(ride: Ride, span: Span) -> float:
+    """Longest time within a span of which rows are missing; 0 where none is."""
+    step_s = np.diff(ride.t_s[ride.slice(span)])
+    return float(step_s[step_s > 1.5 * ride.row_interval_s].max(initial=0.0))
 
 
 def _may_be_a_hill(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
