@@ -24,8 +24,6 @@ References
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import brakes, motion
@@ -151,18 +149,12 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
 def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
     """Could the shortest press that explains the slowing fall between two rows?
 
-    A latched signal shows the press at its next row, however short, unless that is missing.
+    A latched signal shows the press at its next row, however short.
     """
     beyond_ms2 = slowing.rate_ms2 - limits.unaided_ms2
     press_s = beyond_ms2 * slowing.span.length_s / (limits.hardest_ms2 - limits.unaided_ms2)
     open_s = [s.interval_s for s in brakes.signals(ride) if not ride.channels[s.channel].latched]
-    return press_s < max([_longest_without_rows_s(ride, slowing.span), *open_s])
-
-
-def _longest_without_rows_s(ride: Ride, span: Span) -> float:
-    """Longest time within a span of which rows are missing; 0 where none is."""
-    step_s = np.diff(ride.t_s[ride.slice(span)])
-    return float(step_s[step_s > 1.5 * ride.row_interval_s].max(initial=0.0))
+    return press_s < max(open_s, default=0.0)
 
 
 def _may_be_a_hill(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
