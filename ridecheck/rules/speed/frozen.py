@@ -97,7 +97,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                 message=f"wheel speed stood at {ride.at('wheel_speed', span.start_s):.1f} km/h for "
                 f"{span.length_s:.1f} s while {witness}{answer}",
                 measured=span.length_s,
-                limit=limits.frozen_s,
+                limit=limits.stood_s if leap_kmh else limits.frozen_s,
                 unit="s",
                 channels=("wheel_speed", *shown_by),
             )
