@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, drivetrain, motion, order
+from ridecheck.signals import brakes, drivetrain, letting_go, motion, order
 from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
 from ridecheck.signals.asked import SHARP_S as SHARP_S
 from ridecheck.signals.asked import VOTE_KMH, asked_for, clutched
@@ -301,16 +301,16 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     cause = _cause(ride, movers, t_s)
     if cause is None:
         spun = [m.evidence for m in movers if m.cause == "wheelspin"]
-        braked = slowed_hard(ride, t_s)
-        free = not spun and not braked and (wanted_back or _nothing_hidden(ride, t_s))
+        elsewhere = letting_go.not_cruise(ride, t_s)
+        free = not spun and not elsewhere and (wanted_back or _nothing_hidden(ride, t_s))
         commanded = False if free else None
         evidence = [
             f"no logged cause within {_look_back_s(ride):.1f} s before the cancel",
             *spun,
             *_aftermath(ride, t_s),
         ]
-        if braked:
-            evidence.append("slowed at once as under a brake, and no brake signal shows one")
+        if elsewhere and not spun:
+            evidence.append(elsewhere)
         if free and not wanted_back:
             evidence.append("every input that can end cruise is logged at 10 Hz or faster")
         if wanted_back:
@@ -722,24 +722,6 @@ def _wanted_back(ride: Ride, engagement: Engagement, i: int) -> bool:
     if not np.isfinite(speed).any() or math.isnan(here):
         return False
     return bool(here - np.nanmin(speed) <= VOTE_KMH)
-
-
-BRAKED_MS2 = 2.5
-"""No closed throttle slows a bike so in the gears cruise holds (common practice)."""
-
-HARD_S = 0.7
-"""Shorter slowings are bumps and steps of the speed signal."""
-
-LOCKSTEP_S = 0.6
-"""A brake and the cruise it ends act within this, filters of the speed signal included."""
-
-
-def slowed_hard(ride: Ride, t_s: float) -> bool:
-    """Did the bike slow as under a brake from a cancel on, with no brake signal on?"""
-    return any(
-        abs(one.span.start_s - t_s) <= LOCKSTEP_S and not brakes.any_on(ride, one.span)
-        for one in motion.slowings(ride, BRAKED_MS2, HARD_S)
-    )
 
 
 def _nothing_hidden(ride: Ride, t_s: float) -> bool:

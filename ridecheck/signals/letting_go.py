@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from ridecheck.model import Span
-from ridecheck.signals import drivetrain, motion
+from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Floats, Ride
 
 SHARPEST_S = 0.11
@@ -25,6 +25,35 @@ MOVED = 0.25
 
 AHEAD_S = 0.06
 """Slowing this long before the plate moves: the filter of a plate's sensor takes half that."""
+
+
+def not_cruise(ride: Ride, t_s: float) -> str:
+    """What else than cruise or its inputs acted at a cancel, as people say it; "" if nothing."""
+    if slowed_hard(ride, t_s):
+        return "the bike slowed at once as under a brake that no signal shows"
+    if parted(ride, t_s):
+        return "engine and wheel were not turning as one: a wheel that spun, or a clutch not yet closed"
+    if engine_first(ride, t_s):
+        return "the engine stopped pulling before the throttle moved: fuel, spark or run switch"
+    return ""
+
+
+BRAKED_MS2 = 2.5
+"""No closed throttle slows a bike so in the gears cruise holds (common practice)."""
+
+HARD_S = 0.7
+"""Shorter slowings are bumps and steps of the speed signal."""
+
+LOCKSTEP_S = 0.6
+"""A brake and the cruise it ends act within this, filters of the speed signal included."""
+
+
+def slowed_hard(ride: Ride, t_s: float) -> bool:
+    """Did the bike slow as under a brake from a cancel on, with no brake signal on?"""
+    return any(
+        abs(one.span.start_s - t_s) <= LOCKSTEP_S and not brakes.any_on(ride, one.span)
+        for one in motion.slowings(ride, BRAKED_MS2, HARD_S)
+    )
 
 
 def engine_first(ride: Ride, t_s: float) -> bool:

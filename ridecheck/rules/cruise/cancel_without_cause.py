@@ -84,15 +84,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
         span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
-        if cruise.slowed_hard(ride, cancel.t_s):
-            yield Unjudged(span, "cancel with no logged cause; the bike slowed at once as under "
-                           "a brake that no signal shows")  # fmt: skip
-        elif letting_go.parted(ride, cancel.t_s):
-            yield Unjudged(span, "cancel with no logged cause; engine and wheel were not turning "
-                           "as one: a wheel that spun, or a clutch not yet closed")  # fmt: skip
-        elif letting_go.engine_first(ride, cancel.t_s):
-            yield Unjudged(span, "cancel with no logged cause; the engine stopped pulling before "
-                           "the throttle moved: fuel, spark or run switch")  # fmt: skip
+        elsewhere = letting_go.not_cruise(ride, cancel.t_s)
+        if elsewhere:
+            yield Unjudged(span, f"cancel with no logged cause; {elsewhere}")
         elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
             yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
                            "once, as if it was expected")  # fmt: skip

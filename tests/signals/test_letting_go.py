@@ -1,0 +1,46 @@
+"""Who acted first as cruise let go: the engine, the throttle plate, or a wheel."""
+
+import pytest
+from rides import ride_from
+
+from ridecheck.signals import letting_go
+
+COAST = {"pieces": ["100 km/h, gear 5, 10 s", "cruise 100 km/h, gear 5, 60 s",
+                    "coast 0.7 m/s2 to 79, gear 5", "79 km/h, gear 5, 10 s"]}  # fmt: skip
+LET_GO_S = 70.15
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 50.0])
+@pytest.mark.parametrize(("plate_open_until_s", "engine"), [(70.0, False), (70.2, True)])
+def test_a_bike_that_slows_while_the_plate_is_open_has_an_engine_that_stopped(
+    rate_hz, plate_open_until_s, engine
+):
+    held = {"set.throttle": [[69.0, plate_open_until_s, 20.0]]} if engine else {}
+    ride = ride_from({**COAST, "rate_hz": rate_hz, **_nested(held)}, {})
+
+    assert letting_go.engine_first(ride, LET_GO_S) is engine
+
+
+def test_nothing_is_said_of_the_engine_at_one_row_a_second():
+    ride = ride_from({**COAST, "rate_hz": 1.0, "set": {"throttle": [[69.0, 73.0, 20.0]]}}, {})
+
+    assert letting_go.engine_first(ride, LET_GO_S) is False
+
+
+def test_engine_speed_that_leaves_the_wheel_is_a_wheel_that_spins_or_a_clutch():
+    spun = ride_from({**COAST, "ramp": {"engine_speed": [[70.0, 70.3, 0.0, 250.0]]}}, {})
+
+    assert letting_go.parted(spun, LET_GO_S)
+    assert not letting_go.parted(ride_from(COAST, {}), LET_GO_S)
+
+
+def test_hard_slowing_with_no_brake_signal_is_told_and_with_one_is_not():
+    braked = {"pieces": [*COAST["pieces"][:2], "brake 3.5 m/s2 to 60, gear 5"]}
+    dark = {c: [[0, 100]] for c in ("front_brake", "rear_brake", "brake_lamp")}
+
+    assert letting_go.slowed_hard(ride_from({**braked, "off": dark}, {}), LET_GO_S)
+    assert not letting_go.slowed_hard(ride_from(braked, {}), LET_GO_S)
+
+
+def _nested(flat):
+    return {key.split(".")[0]: {key.split(".")[1]: value} for key, value in flat.items()}
