@@ -32,7 +32,7 @@ def not_cruise(ride: Ride, t_s: float) -> str:
     if slowed_hard(ride, t_s):
         return "the bike slowed at once as under a brake that no signal shows"
     if parted(ride, t_s):
-        return "engine and wheel were not turning as one: a wheel that spun, or a clutch not yet closed"
+        return "engine and wheel were not turning as one: a wheel spun, or the clutch slipped"
     if engine_first(ride, t_s):
         return "the engine stopped pulling before the throttle moved: fuel, spark or run switch"
     return ""
