@@ -261,6 +261,10 @@ HARD_PULL = 20.0
 """Per cent above closed under which an engine does not pull hard."""
 
 
+LOSES_MS2 = 0.3
+"""A bike that loses this with the throttle clearly open climbs, or rides into a storm."""
+
+
 @once
 def closed_reading(ride: Ride, name: str) -> float:
     """What a grip or plate reads closed: its lowest value but for a hundredth of the rows.
@@ -289,9 +293,10 @@ def cell_means(
 
 
 def pulled_uphill(ride: Ride, span: Span) -> bool:
-    """Was the throttle far wider open than usual at this speed just before, speed not rising?
+    """Did the engine pull hard just before, and the bike gain nothing, or lose speed?
 
-    Usual: the median of the ride's steady riding within a tenth of this speed. False
+    Hard: the throttle far wider open than usual at this speed, or clearly open while speed
+    falls. Usual: the median of the ride's steady riding within a tenth of this speed. False
     where the throttle is not logged or there is no such riding to compare with.
     """
     name = next((n for n in ("throttle", "throttle_grip") if ride.has(n)), "")
@@ -302,15 +307,18 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     before = ride.slice(Span(span.start_s - 4.0, span.start_s - 1.0))
     if not np.isfinite(throttle[before]).any() or not np.isfinite(a[before]).any():
         return False
+    open_now = float(np.nanmedian(throttle[before])) - closed
+    gained_ms2 = float(np.nanmedian(a[before]))
+    if open_now > HARD_PULL and gained_ms2 < -LOSES_MS2:
+        return True
     at_kmh = float(np.nanmedian(speed[before]))
     with np.errstate(invalid="ignore"):
         alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & (throttle > closed + 2.0)
     if row_seconds(ride)[alike].sum() < 20.0:
         return False
     usual = float(np.median(throttle[alike])) - closed
-    open_now = float(np.nanmedian(throttle[before])) - closed
     wide = open_now > max(WIDE_OPEN * usual, HARD_PULL)
-    return wide and float(np.nanmedian(a[before])) < 0.2
+    return wide and gained_ms2 < 0.2
 
 
 OPEN = 5.0
