@@ -192,7 +192,7 @@ def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
     ends = np.append(starts[1:], len(t_s))
     for a, b in zip(starts, ends, strict=True):
         end_s = t_s[b] if b < len(t_s) else engagement.span.end_s
-        yield Phase(names[codes[a]], Span(float(t_s[a]), float(end_s)), _median(set_kmh[a:b]))
+        yield Phase(names[codes[a]], Span(float(t_s[a]), float(end_s)), motion.median(set_kmh[a:b]))
 
 
 OVERRIDE_KMH = 5.0
@@ -271,22 +271,26 @@ def fully_logged(ride: Ride) -> bool:
     return all(_stands_for(ride, c) and _interval(ride, c) <= SHARP_S for c in wanted)
 
 
+def _stand_ins(control: str) -> tuple[str, ...]:
+    """A control's own channel, then those that cannot but follow it."""
+    if control in brakes.CONTROLS:
+        return control, "brake_lamp", f"{control}_pressure"
+    return (control, "cruise_armed") if control == PANEL["power"] else (control,)
+
+
 def _stands_for(ride: Ride, control: str) -> bool:
-    """Is a control logged, or what cannot but follow it: lamp, pressure, main switch's lamp?"""
-    if ride.has(control):
-        return True
-    if control == "switch_power":
-        return ride.has("cruise_armed")
-    lamp = control in brakes.CONTROLS and ride.has("brake_lamp")
-    return lamp or ride.has(f"{control}_pressure")
+    """Is a control logged, or what stands in for it?"""
+    return any(ride.has(name) for name in _stand_ins(control))
+
+
+def _shown_by(ride: Ride, control: str) -> str:
+    """The channel that shows a control: its own where logged, else what stands in for it."""
+    return next((name for name in _stand_ins(control) if ride.has(name)), control)
 
 
 def _interval(ride: Ride, control: str) -> float:
-    """Refresh of a control's own channel, else of what stands in for it."""
-    if control == "switch_power" and not ride.has(control):
-        return ride.interval_s("cruise_armed")
-    names = (control, "brake_lamp", f"{control}_pressure")
-    return next((ride.interval_s(n) for n in names if ride.has(n)), math.inf)
+    """Refresh of the channel that shows a control; inf where none does."""
+    return ride.interval_s(_shown_by(ride, control))
 
 
 def _log_end(ride: Ride) -> Cancel:
@@ -679,7 +683,7 @@ def _set_speed(ride: Ride, engagement: Engagement) -> float:
     if engagement.span.length_s < 20.0 or not engagement.sharp_start:
         return math.nan
     start_s = engagement.span.start_s
-    return _median(ride.numbers("wheel_speed")[ride.slice(Span(start_s, start_s + 1.0))])
+    return motion.median(ride.numbers("wheel_speed")[ride.slice(Span(start_s, start_s + 1.0))])
 
 
 def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
@@ -695,7 +699,7 @@ def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
                 f"gear went from {known[0]:.0f} to {known[known != known[0]][0]:.0f}",
             )
     ratio = drivetrain.ratio(ride)
-    before, during = _median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))]), ratio[window]
+    before, during = motion.median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))]), ratio[window]
     if np.isfinite(during).any() and not math.isnan(before):
         rise = float(np.nanmax(during)) / before - 1.0
         rise_rpm = rise * before * ride.at("wheel_speed", t_s)
@@ -731,11 +735,8 @@ def _nothing_hidden(ride: Ride, t_s: float) -> bool:
     span = Span(t_s - LOOK_BACK_S, t_s)
     controls = [s.runs.any_on(span) for s in brakes.signals(ride)]
     others = [c for c in must_cancel_channels(ride) if c not in brakes.CONTROLS]
-    others += [PANEL[p] for p in ride.settings.cruise.panel if ride.has(PANEL[p])]
-    seen = [*controls, *(ride.runs(c).any_on(span) for c in others)]
-    if "power" in ride.settings.cruise.panel and not ride.has("switch_power"):
-        seen.append(ride.runs("cruise_armed").any_on(span))
-    return None not in seen
+    others += [_shown_by(ride, PANEL[p]) for p in ride.settings.cruise.panel]
+    return None not in [*controls, *(ride.runs(c).any_on(span) for c in others)]
 
 
 def _aftermath(ride: Ride, t_s: float) -> Iterator[str]:
@@ -793,8 +794,3 @@ def _record(
 def _mean(values: Floats) -> float:
     known = values[~np.isnan(values)]
     return float(known.mean()) if len(known) else math.nan
-
-
-def _median(values: Floats) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if len(known) else math.nan

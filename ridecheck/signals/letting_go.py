@@ -12,7 +12,7 @@ import numpy as np
 
 from ridecheck.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
-from ridecheck.signals.ride import Floats, Ride
+from ridecheck.signals.ride import Ride, once
 
 SHARPEST_S = 0.11
 """Refresh of speed and throttle at which a tenth of a second can be told at all."""
@@ -29,6 +29,7 @@ a second early, for the first of the slowing is the steepest; of simulated cance
 that closes one in fifty lies further ahead, of those by an engine that stopped at 20 Hz all."""
 
 
+@once
 def not_cruise(ride: Ride, t_s: float) -> str:
     """What else than cruise or its inputs acted at a cancel, as people say it; "" if nothing."""
     if slowed_hard(ride, t_s):
@@ -80,7 +81,7 @@ def _plate_moves_s(ride: Ride, t_s: float) -> float:
     """When the plate has begun to close; NaN where it was closed all along, or stays open."""
     plate = ride.numbers("throttle")
     closed = motion.closed_reading(ride, "throttle")
-    held = _median(plate[ride.slice(Span(t_s - 1.0, t_s - 0.3))]) - closed
+    held = motion.median(plate[ride.slice(Span(t_s - 1.0, t_s - 0.3))]) - closed
     rows = ride.slice(Span(t_s - 0.3, t_s + 1.0))
     with np.errstate(invalid="ignore"):
         past = np.flatnonzero(plate[rows] - closed < (1.0 - MOVED) * held)
@@ -127,16 +128,8 @@ def parted(ride: Ride, t_s: float) -> bool:
     ratio = drivetrain.ratio(ride)
     steps = motion.step_kmh(ride, "wheel_speed") / max(ride.at("wheel_speed", t_s), 1.0)
     steps += ride.channels["engine_speed"].step / max(ride.at("engine_speed", t_s), 500.0)
-    near = _known(ratio[ride.slice(Span(t_s - 0.4, t_s + 0.2))])
+    near = ratio[ride.slice(Span(t_s - 0.4, t_s + 0.2))]
+    near = near[np.isfinite(near)]
     if len(near) < 3:
         return False
     return bool(near.max() / near.min() - 1.0 > PARTED + 2.0 * steps)
-
-
-def _known(values: Floats) -> Floats:
-    return values[np.isfinite(values)]
-
-
-def _median(values: Floats) -> float:
-    known = _known(values)
-    return float(np.median(known)) if len(known) else math.nan

@@ -260,7 +260,6 @@ WIDE_OPEN = 2.0
 HARD_PULL = 20.0
 """Per cent above closed under which an engine does not pull hard."""
 
-
 LOSES_MS2 = 0.3
 """A bike that loses this with the throttle clearly open climbs, or rides into a storm."""
 
@@ -274,6 +273,12 @@ def closed_reading(ride: Ride, name: str) -> float:
     values = ride.numbers(name)
     known = values[~np.isnan(values)]
     return float(np.quantile(known, 0.01)) if len(known) else 0.0
+
+
+def median(values: Floats) -> float:
+    """Middle of the known values; NaN where none is known."""
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def cell_means(
@@ -297,7 +302,7 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
 
     Hard: the throttle far wider open than usual at this speed, or clearly open while speed
     falls. Usual: the median of the ride's steady riding within a tenth of this speed. False
-    where the throttle is not logged or there is no such riding to compare with.
+    where the throttle is not logged; where there is no such riding, the second alone is asked.
     """
     name = next((n for n in ("throttle", "throttle_grip") if ride.has(n)), "")
     if not name:

@@ -186,25 +186,34 @@ def bad_stretches(path: Path) -> list[Bad]:
     return found
 
 
+def recordings() -> dict[str, Path]:
+    """The recordings that the user has, by trip; none where RIDECHECK_OPEN_DATA is not set."""
+    if "RIDECHECK_OPEN_DATA" not in os.environ:
+        return {}
+    folder = Path(os.environ["RIDECHECK_OPEN_DATA"]) / POLLED
+    return {p.name.split("_")[0]: p for p in sorted(folder.glob("trip*.parquet"))}
+
+
+def screen_trips(trips: dict[str, Path], root: Path) -> Screened:
+    """All of them through `ridecheck screen`, each as a bike of its own."""
+    bikes = dict.fromkeys(trips, "one")
+    write_fleet(root, models={"one": POLLED_MODEL}, layout=POLLED_LAYOUT, bikes=bikes)
+    for path in trips.values():
+        shutil.copy(path, root / "inbox")
+    return screen(root)
+
+
 @pytest.fixture(scope="module")
 def trips() -> dict[str, Path]:
-    """The recordings that the user has, by trip."""
-    folder = Path(os.environ.get("RIDECHECK_OPEN_DATA", "")) / POLLED
-    found = {p.name.split("_")[0]: p for p in sorted(folder.glob("trip*.parquet"))}
-    if "RIDECHECK_OPEN_DATA" not in os.environ or not found:
+    found = recordings()
+    if not found:
         pytest.skip(HOW_TO_GET)
     return found
 
 
 @pytest.fixture(scope="module")
 def polled(trips, tmp_path_factory) -> Screened:
-    """All of them through `ridecheck screen`."""
-    root = tmp_path_factory.mktemp("polled")
-    bikes = dict.fromkeys(trips, "one")
-    write_fleet(root, models={"one": POLLED_MODEL}, layout=POLLED_LAYOUT, bikes=bikes)
-    for path in trips.values():
-        shutil.copy(path, root / "inbox")
-    return screen(root)
+    return screen_trips(trips, tmp_path_factory.mktemp("polled"))
 
 
 def seconds_of_day(instant: str) -> float:

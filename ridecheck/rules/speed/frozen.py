@@ -154,11 +154,8 @@ def _leap_kmh(ride: Ride, span: Span, limits: Limits) -> float:
 def _else_moves(ride: Ride, span: Span) -> bool:
     """Does any other quick number change meanwhile? Where none does, rows are repeated."""
     rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
-    return any(
-        len(np.unique(values[np.isfinite(values)])) > 2
-        for values in (ride.numbers(n) for n in ("engine_speed", "throttle", "gps_speed"))
-        for values in (values[rows],)
-    )
+    seen = [ride.numbers(name)[rows] for name in ("engine_speed", "throttle", "gps_speed")]
+    return any(len(np.unique(values[np.isfinite(values)])) > 2 for values in seen)
 
 
 HELD_S = 1.0
