@@ -73,6 +73,23 @@ def any_on(ride: Ride, span: Span) -> bool | None:
     return None if None in answers or not answers else False
 
 
+def unshown(ride: Ride, span: Span, clear_s: float) -> tuple[Span, ...]:
+    """The parts of a span at least clear_s from every braking signal that is on or blank."""
+    near = Span(span.start_s - clear_s, span.end_s + clear_s)
+    shown = [
+        (run.start_s - clear_s, run.end_s + clear_s)
+        for signal in signals(ride)
+        for run in signal.runs.overlapping(near)
+        if run.value != 0
+    ]
+    parts, from_s = [], span.start_s
+    for start_s, end_s in [*sorted(shown), (span.end_s, span.end_s)]:
+        if start_s > from_s:
+            parts.append(Span(from_s, start_s))
+        from_s = max(from_s, end_s)
+    return tuple(parts)
+
+
 @once
 def braking(ride: Ride) -> Runs:
     """All braking signals as one: on where any is on, blank where all of them are blank."""

@@ -155,23 +155,23 @@ def slowings(ride: Ride, rate_ms2: float, longer_than_s: float) -> tuple[Slowing
     feign. A stretch during which the signal drops out (steeper than tyres allow, or
     rising again as fast) is none.
     """
-    speed = ride.numbers("wheel_speed")
     falling = np.nan_to_num(acceleration(ride), nan=0.0) <= -rate_ms2
-    found = []
-    for span in spans_where(ride, falling):
-        if span.length_s <= longer_than_s:
-            continue
-        rows = ride.slice(span)
-        v = speed[rows]
-        v = v[~np.isnan(v)]
-        if len(v) < 2:
-            continue
-        length_s = float(ride.t_s[rows][-1] - ride.t_s[rows][0])
-        rate = float(v[0] - v[-1]) / KMH_PER_MS / max(length_s, 1e-3)
-        steepest = -float(np.nanmin(acceleration(ride)[rows]))
-        corroborated, by = _corroborated(ride, span)
-        found.append(Slowing(span, rate, float(v[0]), float(v[-1]), steepest, corroborated, by))
-    return tuple(found)
+    spans = (s for s in spans_where(ride, falling) if s.length_s > longer_than_s)
+    return tuple(one for span in spans if (one := slowing_over(ride, span)) is not None)
+
+
+def slowing_over(ride: Ride, span: Span) -> Slowing | None:
+    """What wheel speed loses over a stretch; None where fewer than two rows of it are known."""
+    rows = ride.slice(span)
+    v = ride.numbers("wheel_speed")[rows]
+    v = v[~np.isnan(v)]
+    if len(v) < 2:
+        return None
+    length_s = float(ride.t_s[rows][-1] - ride.t_s[rows][0])
+    rate_ms2 = float(v[0] - v[-1]) / KMH_PER_MS / max(length_s, 1e-3)
+    steepest_ms2 = -float(np.nanmin(acceleration(ride)[rows]))
+    corroborated, by = _corroborated(ride, span)
+    return Slowing(span, rate_ms2, float(v[0]), float(v[-1]), steepest_ms2, corroborated, by)
 
 
 STEEPEST_MS2 = 11.0

@@ -2,9 +2,12 @@
 
 What it checks
     Whenever wheel speed falls by 2.5 to 11 m/s2 for more than 0.7 s, one of the braking
-    signals must be on. What a climb makes of it is taken off where measured acceleration
-    or altitude tells it. Both controls must be covered, by their own channels or by the
-    lamp line; engine speed in gear, or another speed, must fall too where logged.
+    signals must be on; what lies well clear of a signal that is on is judged by itself, so
+    that a second control which shows late hides no first that does not. What a climb makes
+    of it is taken off where measured acceleration or altitude tells it. Both controls must
+    be covered, by their own channels or by the lamp line; engine speed in gear, or another
+    speed, must fall too where logged. Where the clutch is in or the gear changes, the
+    engine must have turned with the wheel just before.
 Why it matters
     No stop lamp from that control, and cruise may not let go by it.
 What else looks like this
@@ -22,12 +25,16 @@ References
     beyond 1.3 m/s2 shall show a signal on electric cars (UN R13-H, 5.2.22.4, a scale only).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import brakes, motion
+from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Ride
+
+TURNED_S = 0.33
+"""Engine and wheel turned together for at least this, or nothing is known of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,13 @@ class Limits:
         "slowing at which a seen brake signal counts towards clearing",
         loosened_by="lowering",
     )
+    turned_within_s: float = threshold(
+        3.0,
+        "s",
+        "a rider who stops pulls the clutch, not long after the slowing begins: that soon "
+        "before it, speed was still known to be the bike's",
+        loosened_by="lowering",
+    )
 
 
 @rule(
@@ -98,15 +112,39 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     for slowing in motion.slowings(ride, limits.slowing_ms2, limits.longer_than_s):
         around = Span(slowing.span.start_s - _slack_s(ride), slowing.span.end_s + _slack_s(ride))
         braked = brakes.any_on(ride, around)
-        if braked or not _is_slowing(ride, slowing, limits):
-            continue
-        left_ms2 = motion.without_hill_ms2(ride, slowing.span, slowing.rate_ms2)
-        if left_ms2 is not None and left_ms2 < limits.unaided_ms2:
-            continue
-        reason = _unjudged(ride, slowing, limits, hill_known=left_ms2 is not None)
-        if not reason and braked is None:
-            reason = "a brake signal is blank while the bike slows hard"
-        yield Unjudged(slowing.span, reason) if reason else _finding(ride, slowing, limits)
+        if braked:
+            for unseen in _unseen(ride, slowing, limits):
+                yield from (v for v in _judged(ride, unseen, limits) if isinstance(v, Finding))
+        else:
+            blank = "a brake signal is blank while the bike slows hard" if braked is None else ""
+            yield from _judged(ride, slowing, limits, unless=blank)
+
+
+def _unseen(ride: Ride, slowing: motion.Slowing, limits: Limits) -> list[motion.Slowing]:
+    """What of a slowing that a brake signal shows lies too far from the signal to be its doing.
+
+    As far as the signal may be written late, and as the acceleration's window smears a braking.
+    """
+    clear_s = _slack_s(ride) + motion.window_s(ride, "wheel_speed") / 2
+    parts = brakes.unshown(ride, slowing.span, clear_s)
+    long = [part for part in parts if part.length_s > limits.longer_than_s]
+    return [one for part in long if (one := motion.slowing_over(ride, part)) is not None]
+
+
+def _judged(
+    ride: Ride, slowing: motion.Slowing, limits: Limits, *, unless: str = ""
+) -> Iterator[Finding | Unjudged]:
+    """A slowing without a brake signal: a finding, or why it is none; nothing where none brakes.
+
+    unless: why it could not be judged, be it what it may.
+    """
+    if not _is_slowing(ride, slowing, limits):
+        return
+    left_ms2 = motion.without_hill_ms2(ride, slowing.span, slowing.rate_ms2)
+    if left_ms2 is not None and left_ms2 < limits.unaided_ms2:
+        return
+    reason = _unjudged(ride, slowing, limits, hill_known=left_ms2 is not None) or unless
+    yield Unjudged(slowing.span, reason) if reason else _finding(ride, slowing, limits)
 
 
 def _unjudged(ride: Ride, slowing: motion.Slowing, limits: Limits, *, hill_known: bool) -> str:
@@ -141,9 +179,28 @@ def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
         and possible
         and not motion.rebounds(ride, slowing.span)
         and not motion.falls_back(ride, slowing.span)
-        and slowing.corroborated is not False
-        and (slowing.corroborated or not _could_corroborate(ride))
+        and _is_borne_out(ride, slowing, limits)
     )
+
+
+def _is_borne_out(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+    """Did what else is logged fall too, or, where it could not tell, turn with the wheel before?"""
+    if slowing.corroborated is None:
+        return not _could_corroborate(ride) or _was_real(ride, slowing, limits)
+    return slowing.corroborated
+
+
+def _was_real(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+    """Did the engine turn with the wheel, in some gear, just before the slowing?
+
+    With the clutch in nothing confirms the slowing itself; but no engine drags then either.
+    """
+    if not ride.has("engine_speed"):
+        return False
+    start_s = slowing.span.start_s
+    before = ride.slice(Span(start_s - limits.turned_within_s, start_s))
+    seconds = motion.row_seconds(ride)[before]
+    return bool(seconds[drivetrain.in_gear(ride)[before]].sum() >= TURNED_S)
 
 
 def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
