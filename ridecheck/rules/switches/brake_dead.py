@@ -229,8 +229,16 @@ def _slack_s(ride: Ride) -> float:
     return 0.25 + max(s.interval_s + s.skew_s for s in brakes.signals(ride))
 
 
+def _borne_out_by(ride: Ride, slowing: motion.Slowing) -> str:
+    if slowing.by:
+        return f"{slowing.by} fell too"
+    if _could_corroborate(ride):
+        return "engine and wheel turned together until just before"
+    return "nothing else logged can confirm it"
+
+
 def _finding(ride: Ride, slowing: motion.Slowing, limits: Limits) -> Finding:
-    by = f"; {slowing.by} fell too" if slowing.by else "; nothing else logged can confirm it"
+    by = f"; {_borne_out_by(ride, slowing)}"
     unsure = brakes.not_told_apart(ride)
     names = [s.channel for s in brakes.signals(ride)]
     return Finding(
