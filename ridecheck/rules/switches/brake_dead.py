@@ -124,11 +124,19 @@ def _unseen(ride: Ride, slowing: motion.Slowing, limits: Limits) -> list[motion.
     """What of a slowing that a brake signal shows lies too far from the signal to be its doing.
 
     As far as the signal may be written late, and as the acceleration's window smears a braking.
+    Every rider shuts the throttle before the brake, on a climb too: where nothing tells the
+    hill, only what is harder than both together counts.
     """
     clear_s = _slack_s(ride) + motion.window_s(ride, "wheel_speed") / 2
     parts = brakes.unshown(ride, slowing.span, clear_s)
     long = [part for part in parts if part.length_s > limits.longer_than_s]
-    return [one for part in long if (one := motion.slowing_over(ride, part)) is not None]
+    found = [one for part in long if (one := motion.slowing_over(ride, part)) is not None]
+    return [
+        one
+        for one in found
+        if one.rate_ms2 >= limits.steepest_hill_ms2
+        or motion.without_hill_ms2(ride, one.span, one.rate_ms2) is not None
+    ]
 
 
 def _judged(
