@@ -7,18 +7,20 @@ where it does not hold. What fits neither cannot be told.
 
 import math
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Span
-from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals import brakes, drivetrain, letting_go, motion
 from ridecheck.signals.movers import RIDER, Mover
-from ridecheck.signals.pulses import HARD_MS2, RATIO_FREED, SHORT_PULSE_S, Touch, touches
+from ridecheck.signals.pulses import RATIO_FREED, SHORT_PULSE_S, Touch, braking_ms2, touches
 from ridecheck.signals.ride import Ride
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 SHARP_S = 0.105
 """Refresh up to which a channel counts as logged at 10 Hz or faster."""
@@ -33,13 +35,22 @@ AT_ONCE_S = 5.0
 """Cruise asked for again this soon after an input that did nothing: to notice and to press
 takes a second to five; who lets cruise go on purpose has a reason that lasts longer."""
 
-STUCK_S, STUCK_MS2, STUCK_KMH = 5.0, 0.3, 30.0
-"""A control on this long ..."""
+STUCK_S, STUCK_MS2, STUCK_KMH = 4.0, 0.3, 30.0
+"""A control on this long (a boot rests on a pedal for up to three) ..."""
 
-DRIVEN_S = 2.5
-"""... while the bike is driven on for at least this, throttle open, losing less speed than
+LONG_S = 5.0
+"""A control on this long shows no hand by the slowing of a closed throttle."""
+
+DRIVEN_S, ROLLS_S = 1.5, 1.5
+"""... while the bike is driven on for at least the one, throttle open, losing less speed than
 STUCK_MS2, faster than STUCK_KMH: nobody brakes and drives, though engine braking may follow
-the cancel at first."""
+the cancel for the other at first."""
+
+CERTAIN_MS2 = 3.0
+"""Harder than any closed throttle slows a bike in the gears cruise holds."""
+
+AS_CRUISE = 0.7
+"""A plate open this share of what cruise held it at drives the bike on."""
 
 LOCKED_SHARE = 0.5
 """A clutch shown as pulled while the ratio stands on this share of rows is not pulled: an
@@ -56,6 +67,9 @@ BOUNCE_S, BOUNCE_PULSE_S = 1.0, 0.1
 """Pulses that follow one another within this, each no longer than that (and a refresh), are
 bouncing: no hand touches, lets go and touches again so fast."""
 
+QUICK_S = 0.1
+"""A hand that presses and lets go at once takes about this long or longer (common practice)."""
+
 TAP_S = 0.06
 """A hand cannot press and let go in less (common practice)."""
 
@@ -65,7 +79,7 @@ ONE_HAND_S = 0.3
 NOTICES_S = 2.5
 """A rider has noticed a cancel, and opens the throttle, this long after it."""
 
-NO_SOONER_S = 0.5
+NO_SOONER_S = 1.0
 """Nobody notices a cancel and presses a button in less."""
 
 FLICK_S = 1.0
@@ -85,6 +99,9 @@ PARTS = 0.08
 
 SPIKE_S = 0.35
 """Engine speed up and back within this, the ratio as before: no engine does that in gear."""
+
+PLATE_SHOWS = 1.0
+"""Per cent above its rest at which a plate held by cruise can be told from a closed one."""
 
 GRIP_OPEN = 3.0
 """Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
@@ -121,18 +138,23 @@ def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Ans
 
 def _control(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
     """A brake, the clutch or the roll-off: its effect, else the kinds of fault in turn."""
-    if cause.cause == "clutch" and (why := _stuck(ride, cause)):
-        return False, why  # a later change of gear is no effect of a switch that stays on
+    stuck = "" if _with_another(ride, cause) else _stuck(ride, cause)
+    if stuck and (cause.cause == "clutch" or not _has_effect(ride, cause, least_ms2=CERTAIN_MS2)):
+        return False, stuck  # engine braking, or a later change of gear, is no effect of it
+    if why := _too_quick(ride, cause):
+        return False, why
     if cause.cause != "roll_off" and _has_effect(ride, cause):
         return True, ""
     if _with_another(ride, cause):
         return (True, "") if slowed(ride, t_s) and not wanted_back else (None, "")
-    for kind in (_stuck, _grip_open, _shown_false, _bounces, _repeated, _asked_again):
+    if stuck:
+        return False, stuck
+    for kind in (_grip_open, _shown_false, _bounces, _repeated, _asked_again):
         if why := kind(ride, cause):
             return False, why
     if cause.cause == "roll_off":
         return (True, "") if slowed(ride, t_s) else (None, "")
-    if _shown_on_s(ride, cause) >= STUCK_S:
+    if _shown_on_s(ride, cause) >= LONG_S:
         return None, ""  # engine braking that follows is no sign of a hand
     if _is_short(cause):
         if _taps(ride, cause) or _brakes_next(ride, cause):
@@ -160,6 +182,29 @@ def _pulses_show(cause: Mover) -> bool:
     return cause.interval_s <= SLOWEST_S
 
 
+def _too_quick(ride: Ride, cause: Mover) -> str:
+    """A pulse shorter than any hand's, and not the first touch of a contact that then closes."""
+    if cause.interval_s > SHARP_S or not cause.pulse_s + cause.interval_s <= QUICK_S + 1e-6:
+        return ""
+    if cause.cause == "roll_off" or _closes_next(ride, cause):
+        return ""
+    return f"on for less than {QUICK_S:.1f} s: no hand presses and lets go so fast"
+
+
+def _closes_next(ride: Ride, cause: Mover) -> bool:
+    """Does this control, or another brake, close for longer right after a pulse?"""
+    end_s = cause.at_s + cause.pulse_s
+    names = {cause.channel, *(s.channel for s in brakes.signals(ride) if cause.cause != "clutch")}
+    return any(
+        r.value == 1
+        and r.length_s > SHORT_PULSE_S + cause.interval_s
+        and end_s < r.start_s <= end_s + ONE_HAND_S
+        for name in names
+        if ride.has(name)
+        for r in ride.runs(name).overlapping(Span(end_s, end_s + ONE_HAND_S))
+    )
+
+
 def _shown_on_s(ride: Ride, cause: Mover) -> float:
     """How long a control shows on: its pulse, or to the end of what is logged of it."""
     if not math.isnan(cause.pulse_s):
@@ -173,16 +218,16 @@ def _stuck(ride: Ride, cause: Mover) -> str:
     length_s = _shown_on_s(ride, cause)
     if length_s < STUCK_S or not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
         return ""
-    on = Span(cause.at_s + NOTICES_S, cause.at_s + length_s)
+    on = Span(cause.at_s + ROLLS_S, cause.at_s + length_s)
     v = ride.numbers("wheel_speed")[ride.slice(on)]
-    if not np.isfinite(v).any() or float(np.nanmedian(v)) < STUCK_KMH:
+    fast = v[v > STUCK_KMH]
+    if not len(fast):
         return ""
-    told = f"on for {length_s:.0f} s at {np.nanmedian(v):.0f} km/h"
+    told = f"on for {length_s:.0f} s at {np.median(fast):.0f} km/h"
     if cause.cause == "clutch":
-        share = _locked_share(ride, Span(cause.at_s, cause.at_s + STUCK_S))
-        locked = share is not None and share >= LOCKED_SHARE
+        locked = _locked(ride, on)
         return f"{told}, engine and wheel locked as before: stuck on" if locked else ""
-    driven_s = _driven_s(ride, on)
+    driven_s = _driven_s(ride, cause, on)
     if driven_s < DRIVEN_S:
         return ""
     return (
@@ -191,16 +236,37 @@ def _stuck(ride: Ride, cause: Mover) -> str:
     )
 
 
-def _driven_s(ride: Ride, on: Span) -> float:
-    """Seconds of a stretch with grip (else plate) open and speed held or rising."""
-    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
-    if not name:
-        return 0.0
+def _locked(ride: Ride, on: Span) -> bool:
+    """Are engine and wheel locked in one of the gears on most of the rows at speed?"""
+    if not drivetrain.has_ladder(ride):
+        share = _locked_share(ride, Span(on.start_s - ROLLS_S, on.start_s + ROLLS_S))
+        return share is not None and share >= LOCKED_SHARE
     rows = ride.slice(on)
-    opened = ride.numbers(name)[rows] > motion.closed_reading(ride, name) + GRIP_OPEN
+    fast = ride.numbers("wheel_speed")[rows] > STUCK_KMH
+    return float((drivetrain.rungs(ride)[rows] > 0)[fast].mean()) >= LOCKED_SHARE
+
+
+def _driven_s(ride: Ride, cause: Mover, on: Span) -> float:
+    """Seconds of a stretch with the throttle open and speed held or rising."""
+    rows = ride.slice(on)
     held = motion.acceleration(ride)[rows] > -STUCK_MS2
     fast = ride.numbers("wheel_speed")[rows] > STUCK_KMH
+    opened = _opened(ride, cause.at_s, rows)
     return float(motion.row_seconds(ride)[rows][opened & held & fast].sum())
+
+
+def _opened(ride: Ride, cancelled_s: float, rows: slice) -> Flags:
+    """Rows on which grip (else plate) is open, or the plate nearly as far as cruise held it."""
+    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    if not name:
+        return np.zeros(rows.stop - rows.start, dtype=bool)
+    opened = ride.numbers(name)[rows] > motion.closed_reading(ride, name) + GRIP_OPEN
+    if ride.has("throttle"):
+        plate = ride.numbers("throttle") - motion.closed_reading(ride, "throttle")
+        held = motion.median(plate[ride.slice(Span(cancelled_s - 2.0, cancelled_s - 0.2))])
+        if held > PLATE_SHOWS:
+            opened |= plate[rows] > AS_CRUISE * held
+    return np.asarray(opened)
 
 
 def _locked_share(ride: Ride, on: Span) -> float | None:
@@ -292,13 +358,23 @@ def _own(found: list[Touch], cause: Mover) -> Touch | None:
 
 
 def _bounces(ride: Ride, cause: Mover) -> str:
-    """Two pulses and more in a second, each too short for a hand, and nothing came of them."""
+    """Pulses in a row, each too short for a hand or opened for too short, and nothing came of
+    them.
+    """
     own = _own(_idle_touches(ride, cause), cause)
-    if own is None or own.runs < 2 or own.longest_s > BOUNCE_PULSE_S + cause.interval_s + 1e-6:
+    if own is None or own.runs < 2:
         return ""
-    if own.span.length_s / (own.runs - 1) > BOUNCE_S:
-        return ""
-    return f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and nothing came of them"
+    told = f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and nothing came of them"
+    if _opens_s(ride, cause, own.span) + cause.interval_s <= QUICK_S + 1e-6:
+        return told
+    short = own.longest_s <= BOUNCE_PULSE_S + cause.interval_s + 1e-6
+    return told if short and own.span.length_s / (own.runs - 1) <= BOUNCE_S else ""
+
+
+def _opens_s(ride: Ride, cause: Mover, span: Span) -> float:
+    """The shortest time a control shows off between two of its pulses in a stretch."""
+    on = [r for r in ride.runs(cause.channel).overlapping(span) if r.value == 1]
+    return min((b.start_s - a.end_s for a, b in pairwise(on)), default=math.inf)
 
 
 def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
@@ -375,9 +451,9 @@ def _asked_again(ride: Ride, cause: Mover) -> str:
     )
 
 
-def _has_effect(ride: Ride, cause: Mover) -> bool:
-    """Did the bike do what a brake or the clutch does: slow harder than coasting, or free the
-    ratio?
+def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
+    """Did the bike do what a brake or the clutch does: slow harder than coasting (and than
+    least_ms2), or free the ratio?
     """
     length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
     if cause.cause == "clutch":
@@ -389,6 +465,8 @@ def _has_effect(ride: Ride, cause: Mover) -> bool:
             return False
         change = np.abs(np.log(after / np.nanmedian(before)))
         return bool(np.nanmax(change) > RATIO_FREED)
+    if _is_short(cause):
+        return False  # pads grip only while the lever is worked: too short to slow a bike
     # Acceleration is taken over a window: the half of it after an instant lies ahead.
     ahead_s = motion.window_s(ride, "wheel_speed") / 2.0 if ride.has("wheel_speed") else 0.0
     later = [
@@ -400,7 +478,8 @@ def _has_effect(ride: Ride, cause: Mover) -> bool:
     # A later braking is no effect of a pulse now.
     end_s = min([cause.at_s + 1.5, *(later if _may_be_short(cause) else [])])
     a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, end_s))]
-    return bool(np.isfinite(a).any() and -np.nanmin(a) > HARD_MS2)
+    hard_ms2 = max(least_ms2, braking_ms2(ride, ride.at("wheel_speed", cause.at_s)))
+    return bool(np.isfinite(a).any() and -np.nanmin(a) > hard_ms2)
 
 
 def _next_on_s(ride: Ride, cause: Mover) -> float:
@@ -440,11 +519,12 @@ def _main_switch(ride: Ride, cause: Mover, *, wanted_back: bool) -> Answer:
 
 
 def _pressed(ride: Ride, cause: Mover) -> bool:
-    """Was the main switch shown pressed around the fall of its lamp, or blank there?"""
+    """Was the main switch shown pressed before the fall of its lamp, within a refresh?"""
     if not ride.has("switch_power"):
         return False
-    slack_s = 0.5 + min(max(ride.interval_s("switch_power"), cause.interval_s), 2.0)
-    return ride.runs("switch_power").any_on(Span(cause.at_s - slack_s, cause.at_s + 0.3)) is True
+    refresh_s = min(max(ride.interval_s("switch_power"), cause.interval_s), 2.0)
+    around = Span(cause.at_s - 0.5 - refresh_s, cause.at_s + refresh_s)
+    return ride.runs("switch_power").any_on(around) is True
 
 
 def _buttons_together(ride: Ride, cause: Mover) -> str:
@@ -493,17 +573,19 @@ def _flickers(ride: Ride, t_s: float) -> Iterator[Span]:
 
 
 def _jump(
-    ride: Ride, name: str, other: str, t_s: float
+    ride: Ride, name: str, other: str, t_s: float, *, up: bool = False
 ) -> tuple[float, float, float, float] | None:
-    """The sharpest change between two rows near t_s: from, to, the other channel's share, at."""
+    """The sharpest change (up: rise) between two rows near t_s: from, to, the other channel's
+    share, at.
+    """
     rows = _rows(ride, t_s, 1.2, 0.2)
     at_s, v, w = ride.t_s[rows], ride.numbers(name)[rows], ride.numbers(other)[rows]
     known = np.isfinite(v) & np.isfinite(w) & (v >= 0) & (w > 0)
     at_s, v, w = at_s[known], v[known], w[known]
     if len(v) < 3:
         return None
-    step = np.abs(np.diff(v))
-    i = int(np.argmax(step))
+    step = np.diff(v)
+    i = int(np.argmax(step if up else np.abs(step)))
     return float(v[i]), float(v[i + 1]), float(w[i + 1] / w[i] - 1.0), float(at_s[i + 1])
 
 
@@ -522,6 +604,8 @@ def _speed_jumps(ride: Ride, t_s: float) -> str:
     """Wheel speed steps and engine speed, in gear, does not go with it."""
     if not ride.has("wheel_speed", "engine_speed") or clutched(ride, t_s):
         return ""
+    if letting_go.spun_kmh(ride, t_s) > 0.0:
+        return ""  # the gearbox ties engine and wheel: no wrong reading of one of them
     if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
         return ""
     found = _jump(ride, "wheel_speed", "engine_speed", t_s)
@@ -539,26 +623,41 @@ def _speed_jumps(ride: Ride, t_s: float) -> str:
 
 def _engine_jumps(ride: Ride, t_s: float) -> str:
     """Engine speed steps, in gear, and wheel speed does not go with it; or it was not there."""
-    if not ride.has("wheel_speed", "engine_speed") or clutched(ride, t_s):
+    if not ride.has("wheel_speed", "engine_speed"):
         return ""
+    if ride.has("clutch") and ride.runs("clutch").any_on(Span(t_s - 1.0, t_s + 0.1)) is not False:
+        return ""
+    return _engine_spike(ride, t_s) or ("" if clutched(ride, t_s) else _engine_was_gone(ride, t_s))
+
+
+def _engine_was_gone(ride: Ride, t_s: float) -> str:
+    """Engine speed far below idle just before or after, at speed in gear."""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s)
-    if found is None:
+    fast = ride.at("wheel_speed", t_s)
+    idle_rpm = ride.settings.drivetrain.idle_rpm
+    if found is None or not min(found[:2]) < 0.5 * idle_rpm or not fast > STUCK_KMH:
+        return ""
+    return (
+        f"engine speed went from {found[0]:.0f} to {found[1]:.0f} rpm between two rows at "
+        f"{fast:.0f} km/h in gear"
+    )
+
+
+def _engine_spike(ride: Ride, t_s: float) -> str:
+    """Engine speed up at once and back, the ratio as before: the gear shown may leap with it,
+    for many loggers work it out from the two speeds.
+    """
+    found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
+    if found is None or found[1] < found[0] * (1.0 + PARTS):
         return ""
     before, after, _, at_s = found
-    idle_rpm, rpm = ride.settings.drivetrain.idle_rpm, ride.numbers("engine_speed")
-    fast = ride.at("wheel_speed", t_s)
-    if min(before, after) < 0.5 * idle_rpm and fast > STUCK_KMH:
-        return (
-            f"engine speed went from {before:.0f} to {after:.0f} rpm between two rows at "
-            f"{fast:.0f} km/h in gear"
-        )
     ratio = drivetrain.ratio(ride)
-    calm = ratio[_rows(ride, at_s, 2.0, -0.4)]
-    later = ratio[ride.slice(Span(at_s, at_s + SPIKE_S + 2.0 * ride.interval_s("engine_speed")))]
-    if not np.isfinite(calm).any() or not np.isfinite(later).any() or len(rpm) < 3:
+    refresh_s = ride.interval_s("engine_speed")
+    calm = ratio[_rows(ride, at_s, 0.4 + 3.0 * refresh_s, -0.5 * refresh_s)]
+    later = ratio[ride.slice(Span(at_s, at_s + SPIKE_S + 2.0 * refresh_s))]
+    if not np.isfinite(calm).any() or not np.isfinite(later).any():
         return ""
-    back = np.abs(np.log(later / np.nanmedian(calm))) < RATIO_FREED
-    if after < before * (1.0 + PARTS) or not back.any():
+    if not (np.abs(np.log(later / np.nanmedian(calm))) < RATIO_FREED).any():
         return ""
     return (
         f"engine speed went from {before:.0f} to {after:.0f} rpm and back within "

@@ -3,10 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ridecheck.model import Span
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import BLANK, Runs, runs_of
+
+Floats = NDArray[np.float64]
 
 PRESSURE_KPA = 200.0
 """Line pressure above which a lamp switch has closed (common practice: 1 to 3 bar)."""
@@ -93,12 +96,18 @@ def unshown(ride: Ride, span: Span, clear_s: float) -> tuple[Span, ...]:
 @once
 def braking(ride: Ride) -> Runs:
     """All braking signals as one: on where any is on, blank where all of them are blank."""
+    return runs_of(ride.t_s, rows(ride), ride.segment, interval_s=ride.row_interval_s)
+
+
+@once
+def rows(ride: Ride) -> Floats:
+    """Row by row: 1 where any braking signal is on, 0 where none is, NaN where all are blank."""
     codes = np.full(len(ride.t_s), np.nan)
     for signal in signals(ride):
         at = np.searchsorted(signal.runs.start_s, ride.t_s + 1e-9, side="right") - 1
         value = signal.runs.value[np.maximum(at, 0)].astype(float)
         codes = np.fmax(codes, np.where(value == BLANK, np.nan, value))
-    return runs_of(ride.t_s, codes, ride.segment, interval_s=ride.row_interval_s)
+    return codes
 
 
 def _pressed(ride: Ride, channel: str) -> Runs:

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, drivetrain, letting_go, motion, order
+from ridecheck.signals import brakes, drivetrain, latency, letting_go, motion, order
 from ridecheck.signals.asked import GRIP_OPEN as GRIP_OPEN
 from ridecheck.signals.asked import SHARP_S as SHARP_S
-from ridecheck.signals.asked import VOTE_KMH, asked_for, clutched
+from ridecheck.signals.asked import SLOWEST_S, VOTE_KMH, asked_for, clutched
 from ridecheck.signals.asked import grip_contradicts as grip_contradicts
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import HARD_MS2 as HARD_MS2
@@ -43,6 +43,10 @@ VOTE_S = 15.0
 JUMP_MS2 = 4.5
 """Change of speed at which control units let go (about 10 mph a second)."""
 
+SPUN_FAR_KMH = 10.0
+"""A wheel that spins by less than this is below what units take for a jump (about 10 mph a
+second, through a filter of some tenths): what let go then was traction control, or no cause."""
+
 SUPPLY_DIP_V = 0.7
 """Fall of the supply below the median of the five seconds before that counts as a dip."""
 
@@ -55,6 +59,10 @@ TURNED_KMH = 30.0
 
 NEAR_LIMIT_KMH = 2.0
 """Units filter speed and use their own display's; a limit this close explains a cancel."""
+
+ONE_ACT_S = 0.025
+"""A hand that brakes turns the grip past closed with it; contacts that close together may show
+this far apart (bounce)."""
 
 SETTLE_S = 10.0
 """Cable slack and lag are over this long after engaging or a new set speed."""
@@ -306,11 +314,14 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     if cause is None:
         spun = [m.evidence for m in movers if m.cause == "wheelspin"]
         elsewhere = letting_go.not_cruise(ride, t_s)
-        free = not spun and not elsewhere and (wanted_back or _nothing_hidden(ride, t_s))
+        aside = _set_aside(ride, movers)
+        free = not spun and not elsewhere and not aside
+        free = free and (wanted_back or _nothing_hidden(ride, t_s))
         commanded = False if free else None
         evidence = [
             f"no logged cause within {_look_back_s(ride):.1f} s before the cancel",
             *spun,
+            *aside,
             *_aftermath(ride, t_s),
         ]
         if elsewhere and not spun:
@@ -328,8 +339,18 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
             not_logged=not_logged(ride),
             wanted_back=wanted_back,
         )
-    first_mover, resolution_s = _first_mover(ride, engagement, cause)
     commanded, why = asked_for(ride, cause, t_s, wanted_back=wanted_back)
+    if commanded is False and _may_be_the_supply(ride, cause):
+        return _record(
+            ride,
+            t_s,
+            "unexplained",
+            False,
+            (cause.evidence, why, NO_SUPPLY_SEEN, *_aftermath(ride, t_s)),
+            not_logged=not_logged(ride),
+            wanted_back=wanted_back,
+        )
+    first_mover, resolution_s = _first_mover(ride, engagement, cause)
     evidence = [cause.evidence, *([why] if why else []), *_aftermath(ride, t_s)]
     evidence += [m.evidence for m in movers if m is not cause]
     if wanted_back:
@@ -346,6 +367,26 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
         inferred=cause.inferred,
         wanted_back=wanted_back,
     )
+
+
+NO_SUPPLY_SEEN = (
+    "its contact, or a dip of the supply, which is not logged at 5 Hz or faster: which of the two "
+    "cannot be told"
+)
+
+
+def _may_be_the_supply(ride: Ride, cause: Mover) -> bool:
+    """A lamp that fell with no hand at its switch: a dip of the supply looks the same."""
+    return cause.cause == "power_switch" and ride.interval_s("supply_voltage") > SLOWEST_S
+
+
+def _set_aside(ride: Ride, movers: list[Mover]) -> list[str]:
+    """Controls that moved near a cancel at the wrong time to have ended it, in words."""
+    near = [m for m in movers if m.cause in RIDER]
+    if not near:
+        return []
+    told = let_go_after(ride).told
+    return [*(m.evidence for m in near), f"not the cause by its time: {told}"]
 
 
 def _first_mover(ride: Ride, engagement: Engagement, cause: Mover) -> tuple[str | None, float]:
@@ -396,31 +437,84 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     cancel.
     """
     names = {m.cause for m in movers}
+    rider = _rider_movers(movers, names)
+    later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
+    if "far_from_set_speed" in names:
+        later = [m for m in later if m.cause not in GEARBOX or m.impossible]
+    later.sort(key=lambda m: not m.impossible)
+    fitting = _fitting(ride, rider, t_s)
+    if names & LIMITS and all(m.at_s > t_s + 1e-6 for m in fitting):
+        fitting = []
+    if "far_from_set_speed" in names:
+        learnt = let_go_after(ride).cancels > 0
+        fitting = [m for m in fitting if m.at_s < t_s + (1e-6 if learnt else -1e-6)]
+    broken = next((m for m in later if m.impossible), None)
+    if broken is not None and all(m.at_s > t_s - 1e-6 for m in fitting):
+        return broken  # the signal broke first: the rider's control came with the cancel
+    if fitting:
+        return _foremost(ride, fitting)
+    if later:
+        return later[0]
+    held = [m for m in rider if m.at_s < t_s - 1e-6]
+    return _foremost(ride, held) if held and not let_go_after(ride).cancels else None
+
+
+def _rider_movers(movers: list[Mover], names: set[str]) -> list[Mover]:
+    """The rider's controls among the movers, less what only repeats another."""
     rider = [m for m in movers if m.cause in RIDER]
     if names & {"front_brake", "rear_brake"}:
         rider = [m for m in rider if m.cause != "brake_lamp"]
     if "supply" in names:
         rider = [m for m in rider if m.cause != "power_switch"]
-    later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
-    if "far_from_set_speed" in names:
-        later = [m for m in later if m.cause not in GEARBOX]
-    before = [m for m in rider if m.at_s <= t_s + 1e-6]
-    late = [m for m in rider if m.at_s > t_s + 1e-6 and m.at_s - t_s <= _late_s(ride, m) + 1e-6]
-    if "far_from_set_speed" in names:
-        before = [m for m in before if t_s - _look_back_s(ride) <= m.at_s < t_s - 1e-6]
-    if before:
-        skewed = [m for m in late if m.at_s - m.interval_s - _skew_s(ride, m) < t_s - 1e-6]
-        return _foremost(ride, [*before, *skewed])
-    if late and not names & LIMITS:
-        return _foremost(ride, late)
-    return later[0] if later else None
+    return rider
 
 
-def _late_s(ride: Ride, mover: Mover) -> float:
-    """How long after the cancel the log may show what caused it: a refresh and the skew."""
-    refresh_s = max(mover.interval_s, ride.interval_s("cruise_engaged"))
-    lamp_s = LOOK_AHEAD_S if mover.cause == "brake_lamp" else 0.0
-    return max(lamp_s, refresh_s) + _skew_s(ride, mover)
+def _fitting(ride: Ride, rider: list[Mover], t_s: float) -> list[Mover]:
+    """Controls that moved as long before the cancel as this unit takes to let go."""
+    fits = [(m, _fit(ride, m.channel, m.at_s, m.interval_s, t_s)) for m in rider]
+    best = max((f for _, f in fits), default=0.0)
+    return [m for m, f in fits if f >= latency.LEAST and f >= latency.RIVAL * best]
+
+
+def _fit(ride: Ride, channel: str, at_s: float, interval_s: float, t_s: float) -> float:
+    """How well a control's move fits a cancel at t_s by the time between them, 0 to 1.
+
+    The main switch's lamp goes with cruise or before it: any time a unit may take fits.
+    """
+    usual = latency.Latency(latency.USUAL, 0)
+    known = usual if channel == "cruise_armed" else let_go_after(ride)
+    return latency.fit(_allowed(ride, channel, at_s, interval_s, t_s), known)
+
+
+def _allowed(ride: Ride, channel: str, at_s: float, interval_s: float, t_s: float) -> Span:
+    skew_s = ride.channels[channel].skew_s if channel in ride.channels else 0.0
+    return latency.allowed(
+        t_s - at_s,
+        input_s=interval_s,
+        flag_s=min(ride.interval_s("cruise_engaged"), 2.0),
+        skew_s=skew_s + (LOOK_AHEAD_S if channel == "brake_lamp" else 0.0),
+    )
+
+
+@once
+def let_go_after(ride: Ride) -> latency.Latency:
+    """How long this ride's cruise takes to let go, from the cancels with one control moved."""
+    spans = []
+    for engagement in engagements(ride):
+        t_s = engagement.span.end_s
+        if engagement.log_end or not engagement.sharp_end:
+            continue
+        moved = [
+            (channel, interval_s, fresh)
+            for _, channel, runs, interval_s, _ in _inputs(ride)
+            if channel != "brake_lamp"
+            for fresh in [_fresh_runs(ride, runs, engagement.span, interval_s)]
+            if fresh
+        ]
+        if len(moved) == 1 and len(moved[0][2]) == 1:
+            channel, interval_s, (run,) = moved[0]
+            spans.append(_allowed(ride, channel, run.start_s, interval_s, t_s))
+    return latency.learnt(spans)
 
 
 def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
@@ -430,8 +524,14 @@ def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
     """
     first = min(movers, key=lambda m: m.at_s + _skew_s(ride, m))
     known_s = first.at_s + _skew_s(ride, first)
-    tied = [m for m in movers if m.at_s - m.interval_s - _skew_s(ride, m) < known_s - 1e-6]
+    tied = [m for m in movers if _may_be_as_early(ride, m, known_s)]
     return min(tied, key=lambda m: (RIDER.index(m.cause), m.at_s))
+
+
+def _may_be_as_early(ride: Ride, mover: Mover, known_s: float) -> bool:
+    """May a control have moved by an instant: is it not a whole refresh later, or one act?"""
+    since_s = mover.at_s - _skew_s(ride, mover)
+    return since_s - 0.7 * mover.interval_s < known_s or since_s - ONE_ACT_S < known_s
 
 
 def _skew_s(ride: Ride, mover: Mover) -> float:
@@ -448,7 +548,7 @@ def _movers(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     yield from _gearbox(ride, t_s)
     for channel in ("abs_active", "traction_active"):
         interval_s = ride.interval_s(channel)
-        run = _on_run(ride.runs(channel), engagement.span, interval_s, ride)
+        run = _on_run(ride, channel, ride.runs(channel), engagement.span, interval_s)
         if run is not None:
             word = "ABS" if channel == "abs_active" else "traction control"
             yield Mover("intervention", channel, run.start_s, f"{word} at work {_before(run, t_s)}")
@@ -458,15 +558,12 @@ def _look_back_s(ride: Ride) -> float:
     return LOOK_BACK_S + min(ride.interval_s("cruise_engaged"), 2.0)
 
 
-def _on_run(runs: Runs, engaged: Span, interval_s: float, ride: Ride) -> Run | None:
-    """The first on-run near the end of an engagement: newly begun before held for long.
-
-    What ended before cruise engaged cannot have ended the engagement.
-    """
+def _near_runs(ride: Ride, runs: Runs, engaged: Span, interval_s: float) -> list[Run]:
+    """On-runs near the end of an engagement. What ended before it began cannot have ended it."""
     t_s = engaged.end_s
     slack_s = max(interval_s, ride.interval_s("cruise_engaged"))
     back_s, ahead_s = LOOK_BACK_S + min(slack_s, 2.0), max(LOOK_AHEAD_S, slack_s)
-    near = [
+    return [
         r
         for i in range(
             max(int(np.searchsorted(runs.end_s, t_s - back_s)) - 1, 0),
@@ -477,29 +574,41 @@ def _on_run(runs: Runs, engaged: Span, interval_s: float, ride: Ride) -> Run | N
         and r.end_s >= max(t_s - back_s, engaged.start_s + 1e-6)
         and r.start_s <= t_s + ahead_s + 1e-9
     ]
-    fresh = [r for r in near if r.start_s >= t_s - back_s - 1e-9]
-    return next(iter(fresh or near), None)
+
+
+def _fresh_runs(ride: Ride, runs: Runs, engaged: Span, interval_s: float) -> list[Run]:
+    """Of those the ones newly begun."""
+    slack_s = max(interval_s, ride.interval_s("cruise_engaged"))
+    since_s = engaged.end_s - LOOK_BACK_S - min(slack_s, 2.0)
+    near = _near_runs(ride, runs, engaged, interval_s)
+    return [r for r in near if r.start_s >= since_s - 1e-9]
+
+
+def _on_run(ride: Ride, channel: str, runs: Runs, engaged: Span, interval_s: float) -> Run | None:
+    """The on-run that may have ended an engagement: of those newly begun the one whose time
+    fits best, the first of equals, before one held for long.
+    """
+    fresh = _fresh_runs(ride, runs, engaged, interval_s)
+    if fresh:
+        t_s = engaged.end_s
+        return max(fresh, key=lambda r: _fit(ride, channel, r.start_s, interval_s, t_s))
+    return next(iter(_near_runs(ride, runs, engaged, interval_s)), None)
+
+
+def _inputs(ride: Ride) -> Iterator[tuple[str, str, Runs, float, bool]]:
+    """The rider's controls as logged: cause, channel, runs, refresh, stands in for another."""
+    for s in brakes.signals(ride):
+        yield s.control, s.channel, s.runs, s.interval_s, s.stands_in
+    for channel, cause in INPUTS:
+        if cause not in (*brakes.CONTROLS, "brake_lamp") and ride.has(channel):
+            yield cause, channel, ride.runs(channel), ride.interval_s(channel), False
 
 
 def _switch_movers(ride: Ride, engaged: Span) -> Iterator[Mover]:
-    t_s = engaged.end_s
-    for signal in brakes.signals(ride):
-        run = _on_run(signal.runs, engaged, signal.interval_s, ride)
+    for cause, channel, runs, interval_s, inferred in _inputs(ride):
+        run = _on_run(ride, channel, runs, engaged, interval_s)
         if run is not None:
-            yield _switch_mover(
-                signal.control,
-                signal.channel,
-                run,
-                t_s,
-                signal.interval_s,
-                inferred=signal.stands_in,
-            )
-    for channel, cause in INPUTS:
-        if cause in ("front_brake", "rear_brake", "brake_lamp") or not ride.has(channel):
-            continue
-        run = _on_run(ride.runs(channel), engaged, ride.interval_s(channel), ride)
-        if run is not None:
-            yield _switch_mover(cause, channel, run, t_s, ride.interval_s(channel))
+            yield _switch_mover(cause, channel, run, engaged.end_s, interval_s, inferred=inferred)
 
 
 def _switch_mover(
@@ -626,9 +735,16 @@ def _speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
             "wheel_speed",
             t_s,
             f"wheel speed fell from {before:.0f} to {lowest:.0f} km/h at once",
+            impossible=True,
         )
     elif steepest > JUMP_MS2:
-        yield Mover("speed_jump", "wheel_speed", t_s, f"wheel speed changed by {steepest:.1f} m/s2")
+        told, cause = f"wheel speed changed by {steepest:.1f} m/s2", "speed_jump"
+        spun_kmh = letting_go.spun_kmh(ride, t_s)
+        if spun_kmh > 0.0:
+            told += ", and engine speed with it: the rear wheel spun"
+            cause = "speed_jump" if spun_kmh > SPUN_FAR_KMH else "wheelspin"
+        impossible = steepest > motion.STEEPEST_MS2 and not spun_kmh
+        yield Mover(cause, "wheel_speed", t_s, told, impossible=impossible)
     if here < limits.minimum_kmh + max(step, NEAR_LIMIT_KMH):
         yield Mover(
             "below_minimum",

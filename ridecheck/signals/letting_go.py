@@ -133,3 +133,56 @@ def parted(ride: Ride, t_s: float) -> bool:
     if len(near) < 3:
         return False
     return bool(near.max() / near.min() - 1.0 > PARTED + 2.0 * steps)
+
+
+SPUN, SPUN_MOST = 0.04, 0.5
+"""A wheel that spins gains so much of its speed; a wild reading gains more."""
+
+FOLLOWS, FOLLOWS_LEAST = 0.35, 0.01
+"""Share of the wheel's gain that the engine shows too: the gearbox ties them, a wrong reading
+of the wheel leaves the engine as it was. Its signal lags and is smoothed, so not the whole."""
+
+LEAPS_S, SPINS_S = 0.15, 0.6
+"""A spinning wheel runs up within the one; within the other the engine's signal has followed."""
+
+
+def spun_kmh(ride: Ride, t_s: float) -> float:
+    """By how much the wheel ran up with the engine, in gear, near an instant; 0 if it did not.
+
+    A wheel that spins does so: then the jump of the wheel speed is no fault of its signal.
+    """
+    if not ride.has("wheel_speed", "engine_speed"):
+        return 0.0
+    leap_s = _leap_s(ride, Span(t_s - 1.2, t_s + 0.2))
+    if math.isnan(leap_s):
+        return 0.0
+    wheel_kmh, wheel = _gain(ride, "wheel_speed", leap_s)
+    _, engine = _gain(ride, "engine_speed", leap_s)
+    step = ride.channels["engine_speed"].step / max(ride.at("engine_speed", t_s), 500.0)
+    least = max(FOLLOWS * wheel, FOLLOWS_LEAST + step)
+    return wheel_kmh if SPUN < wheel < SPUN_MOST and least < engine < SPUN_MOST else 0.0
+
+
+def _gain(ride: Ride, name: str, leap_s: float) -> tuple[float, float]:
+    """How far a channel rose about an instant: by how much, and as a share; NaN if not known."""
+    values = ride.numbers(name)
+    before = motion.median(values[ride.slice(Span(leap_s - 0.6, leap_s - LEAPS_S))])
+    during = values[ride.slice(Span(leap_s - LEAPS_S, leap_s + SPINS_S))]
+    if not before > 0.0 or not np.isfinite(during).any():
+        return math.nan, math.nan
+    gain = float(np.nanmax(during)) - before
+    return gain, gain / before
+
+
+def _leap_s(ride: Ride, span: Span) -> float:
+    """When wheel speed rose most within LEAPS_S in a stretch; NaN where little is known."""
+    rows = ride.slice(span)
+    t_s, v = ride.t_s[rows], ride.numbers("wheel_speed")[rows]
+    known = np.isfinite(v)
+    t_s, v = t_s[known], v[known]
+    if len(v) < 3:
+        return math.nan
+    reach_s = max(LEAPS_S, 1.1 * ride.interval_s("wheel_speed"))
+    since = np.searchsorted(t_s, t_s - reach_s)
+    rises = [v[i] - v[a : i + 1].min() for i, a in enumerate(since)]
+    return float(t_s[int(np.argmax(rises))])

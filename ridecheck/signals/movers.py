@@ -20,7 +20,8 @@ RIDER = (
 class Mover:
     """Something that moved near a cancel and may have caused it.
 
-    at_s: when. pulse_s: how long it stayed on, NaN where that does not apply.
+    at_s: when. pulse_s: how long it stayed on, NaN where that does not apply. impossible: no
+    bike does what the signal shows.
     """
 
     cause: str
@@ -30,3 +31,4 @@ class Mover:
     pulse_s: float = math.nan
     interval_s: float = 0.0
     inferred: bool = False
+    impossible: bool = False

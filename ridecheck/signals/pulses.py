@@ -3,11 +3,14 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ridecheck.model import Span
-from ridecheck.signals import drivetrain, motion
+from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
+
+Floats = NDArray[np.float64]
 
 SHORT_PULSE_S = 0.2
 """A pulse up to this long with no physical effect is one nobody made."""
@@ -56,6 +59,44 @@ def touches(ride: Ride, channel: str) -> tuple[Touch, ...]:
     return tuple(t for g in groups for t in [_touch(ride, channel, g)] if t is not None)
 
 
+COASTED_S = 0.4
+"""A throttle closed this long slows the bike by all it has; shorter, by a part."""
+
+NEAR_SPEED = 0.25
+"""Engine braking at speeds this close, as a share, is alike (the gear may differ)."""
+
+COASTED_ROWS = 20
+
+
+def braking_ms2(ride: Ride, speed_kmh: float) -> float:
+    """Slowing that only a brake gives at a speed, m/s2: harder than HARD_MS2, and than the
+    closed throttle slowed the bike near that speed anywhere in the ride.
+    """
+    v, slowing = _overrun(ride)
+    near = slowing[np.abs(v / max(speed_kmh, 1.0) - 1.0) < NEAR_SPEED]
+    unsure_ms2 = 0.5 * motion.uncertainty_ms2(
+        ride, "wheel_speed", motion.window_s(ride, "wheel_speed")
+    )
+    if len(near) < COASTED_ROWS:
+        return HARD_MS2 + unsure_ms2
+    return max(HARD_MS2, float(np.quantile(near, 0.9)) + 0.4) + unsure_ms2
+
+
+@once
+def _overrun(ride: Ride) -> tuple[Floats, Floats]:
+    """Speed and slowing on the rows on which throttle closed, clutch out and brakes off slow it."""
+    none = np.empty(0)
+    if not ride.has("throttle", "wheel_speed") or not brakes.signals(ride):
+        return none, none
+    closed = ride.numbers("throttle") < motion.closed_reading(ride, "throttle") + 1.0
+    held_off = motion.widened(ride, ~closed | (brakes.rows(ride) != 0), COASTED_S)
+    if ride.has("clutch"):
+        held_off |= motion.widened(ride, ride.numbers("clutch") != 0, COASTED_S)
+    v, slowing = ride.numbers("wheel_speed"), -motion.acceleration(ride)
+    rows = ~held_off & (v > MOVING_KMH) & np.isfinite(slowing)
+    return v[rows], slowing[rows]
+
+
 def _touch(ride: Ride, channel: str, runs: list[Run]) -> Touch | None:
     """A group of runs as a touch; None where an edge is hidden or the bike hardly moves."""
     span = Span(runs[0].start_s, runs[-1].end_s)
@@ -81,7 +122,8 @@ def _effect(ride: Ride, channel: str, span: Span) -> bool:
     if channel == "roll_off":
         return not _grip_was_open(ride, span)
     slowing = motion.acceleration(ride)[around]
-    return bool(np.isfinite(slowing).any() and -np.nanmin(slowing) > HARD_MS2)
+    hard_ms2 = braking_ms2(ride, ride.at("wheel_speed", span.start_s))
+    return bool(np.isfinite(slowing).any() and -np.nanmin(slowing) > hard_ms2)
 
 
 OPEN_PERCENT = 5.0

@@ -78,7 +78,8 @@ class Line:
 
     def seen_by_unit(self, t_s: float, step_s: float, debounce_s: float) -> bool:
         """Does the control unit see it on within the step that begins at t_s?"""
-        if self.hand and not self.dead and not self.dead_to_unit:
+        pressed = self.hand and self._since_s < t_s + step_s
+        if pressed and not self.dead and not self.dead_to_unit:
             if not self.gaps:
                 return True
             self._at_gap = _advance(self.gaps, self._at_gap, t_s)

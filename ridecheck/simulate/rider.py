@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 REACTION_S = (0.7, 2.2)
 """How long a rider takes to notice that cruise has let go by itself."""
 
+NEXT_MOVE_S = 0.35
+"""From one act of hand or foot to the next, unless the road forces it (common practice)."""
+
 
 class Rider:
     """One rider on one ride. tick() ten to forty times a second; hands act through lines."""
@@ -325,6 +328,7 @@ class Rider:
             if self.rng.random() < self.habit.marker_after_surprise:
                 self.push(ride, "marker", t_s + pause_s + 1.0, 0.4)
         else:
+            self._hands_off_until_s = t_s + NEXT_MOVE_S
             self._next_try_s = t_s + float(self.rng.uniform(5.0, 26.0))
 
     def _try_engage(self, ride: "Riding", t_s: float, ahead: int) -> None:

@@ -132,6 +132,7 @@ class Riding:
         self.accel = 0.0
         self.slip = 0.0
         self.spin = 0.0
+        self._spun_at_s = -9.0
         self.lean = 0.0
         self.slope = 0.0
         self.curvature = 0.0
@@ -373,6 +374,8 @@ class Riding:
         inputs.grip_percent = self.rider.grip
         inputs.engine_on = self.engine_on
         inputs.intervention = self.intervention
+        if self.spin > 0.0:
+            self._spun_at_s = t_s
         inputs.supply_v = self.supply_v
         if self.supply_signal.all:
             inputs.supply_v = self.supply_signal.now(t_s, self.supply_v)
@@ -443,7 +446,9 @@ class Riding:
         if line is not None and line.hand_s and line.hand_s[-1][1] > t_s - 0.5:
             return LetGo(t_s, cause, True, "", *line.hand_s[-1], line_name)
         for event in reversed(self.told.events):
-            if event.start_s <= t_s + 0.02 and event.end_s > t_s - 1.2:
+            near = event.start_s <= t_s + 0.02 and event.end_s > t_s - 1.2
+            spun = cause in ("speed_jump", "engine_flare") and t_s - self._spun_at_s < 1.0
+            if near and not spun and _may_be_behind(cause, event):
                 return LetGo(t_s, cause, False, event.fault, event.start_s, event.end_s, event.line)
             if event.end_s < t_s - 20.0:
                 break
@@ -483,6 +488,17 @@ class Riding:
             self.told.armed_s.append((self._armed_since_s, end_s))
         for actor in actors:
             actor.end(self, end_s)
+
+
+NO_FAULTS = {"engine_off", "intervention", "override_limit"}
+"""Causes that no planted fault brings about: fuel, run switch, traction control, the rider."""
+
+
+def _may_be_behind(cause: str, event: FaultEvent) -> bool:
+    """May a planted fault that shows now be what the unit acted on?"""
+    if event.line == "supply_voltage":
+        return cause in ("supply", "unit")
+    return cause not in NO_FAULTS
 
 
 def _pressed(line: Line, t_s: float) -> bool:

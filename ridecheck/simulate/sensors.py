@@ -131,7 +131,9 @@ class Recorder:
 
     def _recorded(self, name: str) -> Floats:
         seen_s = self.seen_s(name)
-        values = self._values(name, seen_s)
+        once_s, at = np.unique(seen_s, return_inverse=True)
+        held = len(once_s) < len(seen_s)  # a value held over rows is the same in all of them
+        values = self._values(name, once_s)[at] if held else self._values(name, seen_s)
         if name in self.logger.blank_between:
             fresh = np.diff(seen_s, prepend=-1.0) > 1e-9
             values = np.where(fresh, values, np.nan)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from ridecheck.simulate.contacts import sample
 from ridecheck.simulate.faults import FAULTS
 from ridecheck.simulate.riding import FaultEvent, LetGo
 from ridecheck.simulate.sensors import SWITCH_LINES, Recorder
@@ -160,6 +161,8 @@ def _limit_visible(rec: Recorder, one: LetGo) -> bool:
     if one.cause == "engine_off":
         return _stop_visible(rec, one.t_s)
     shown_by = LIMIT_SHOWN_BY.get(one.cause, ())
+    if one.line in shown_by:
+        return False  # a disturbed signal: only a sample within the disturbance shows it
     return any(
         name in rec.logger.channels and _visible(rec, name, one.t_s - SHOWN_S, one.t_s + 0.02)
         for name in shown_by
@@ -205,8 +208,14 @@ def _visible(rec: Recorder, channel: str, start_s: float, end_s: float) -> bool:
 
 
 def _sampled(rec: Recorder, name: str, start_s: float, end_s: float) -> bool:
-    """Does a sample of a logged channel fall into the span?"""
-    seen_s = rec.seen_s(name)
-    end = end_s + (1.0 / rec.logger.rate_hz if name in rec.logger.latched else 0.0)
-    first = int(np.searchsorted(seen_s, start_s))
-    return first < len(seen_s) and bool(seen_s[first] < end)
+    """Does a sample of a logged channel fall into the span, and a switch's one show it on?
+
+    A contact that bounces for a second is off most of the time.
+    """
+    seen_s, latched = rec.seen_s(name), name in rec.logger.latched
+    end = end_s + (1.0 / rec.logger.rate_hz if latched else 0.0)
+    first, last = np.searchsorted(seen_s, (start_s, end))
+    if name in SWITCH_LINES or name == "brake_lamp":
+        shown = sample(rec.intervals(name), seen_s, latched=latched)
+        return bool(shown[first:last].any())
+    return bool(last > first)

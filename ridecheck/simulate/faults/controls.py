@@ -166,13 +166,14 @@ class PodHarnessBroken(Fault):
     about = About("pod-harness-broken", "panel_switches", "steering", 300.0, 10.0)
 
     def show(self, ride: Riding, t_s: float) -> None:
-        """All buttons pulse in the same instant; holding ends."""
+        """All buttons there are pulse in the same instant; holding ends."""
         if any(ride.lines[name].hand for name in PANEL_LINES):
             return
         end_s = t_s + self.between(0.08, 0.3)
-        for name in ("switch_set", "switch_resume", "switch_cancel"):
+        has_cancel = "cancel" in ride.model.cruise.panel
+        for name in ("switch_set", "switch_resume", *(["switch_cancel"] if has_cancel else [])):
             ride.lines[name].pulse(t_s, end_s)
-        if ride.cruise.engaged and "cancel" not in ride.model.cruise.panel:
+        if ride.cruise.engaged and not has_cancel:
             ride.cruise.fault.drop_at_s = t_s + 0.03
         ride.event(self.about.name, t_s, end_s, "switch_resume")
         self.quiet_until_s = end_s + 4.0
