@@ -38,6 +38,9 @@ takes a second to five; who lets cruise go on purpose has a reason that lasts lo
 STUCK_S, STUCK_MS2, STUCK_KMH = 4.0, 0.3, 30.0
 """A control on this long (a boot rests on a pedal for up to three) ..."""
 
+HANGS_S = 10.0
+"""A lever that comes back late does so within this."""
+
 LONG_S = 5.0
 """A control on this long shows no hand by the slowing of a closed throttle."""
 
@@ -138,7 +141,9 @@ def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Ans
 
 def _control(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
     """A brake, the clutch or the roll-off: its effect, else the kinds of fault in turn."""
-    stuck = "" if _with_another(ride, cause) else _stuck(ride, cause)
+    stuck = _stuck(ride, cause)
+    if _with_another(ride, cause) and _shown_on_s(ride, cause) < HANGS_S:
+        stuck = ""  # a hand braked, and the lever came back late
     if stuck and (cause.cause == "clutch" or not _has_effect(ride, cause, least_ms2=CERTAIN_MS2)):
         return False, stuck  # engine braking, or a later change of gear, is no effect of it
     if why := _too_quick(ride, cause):
@@ -554,6 +559,8 @@ def _gear_flickers(ride: Ride, t_s: float) -> str:
     """Another gear, or neutral, for a moment, with engine and wheel locked all the while."""
     if not ride.has("gear", "engine_speed", "wheel_speed"):
         return ""
+    if spike := _engine_jumps(ride, t_s):
+        return spike  # many loggers work the gear out from the two speeds
     for run in _flickers(ride, t_s):
         share = _locked_share(ride, run)
         if share is not None and share >= 1.0 - 1e-9:
@@ -644,9 +651,7 @@ def _engine_was_gone(ride: Ride, t_s: float) -> str:
 
 
 def _engine_spike(ride: Ride, t_s: float) -> str:
-    """Engine speed up at once and back, the ratio as before: the gear shown may leap with it,
-    for many loggers work it out from the two speeds.
-    """
+    """Engine speed up at once and back, the ratio as before."""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
     if found is None or found[1] < found[0] * (1.0 + PARTS):
         return ""

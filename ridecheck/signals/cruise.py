@@ -50,6 +50,9 @@ second, through a filter of some tenths): what let go then was traction control,
 SUPPLY_DIP_V = 0.7
 """Fall of the supply below the median of the five seconds before that counts as a dip."""
 
+SUPPLY_COLLAPSE_V = 2.0
+"""... and where it is logged slower than 5 Hz, so that loads may have changed meanwhile."""
+
 FLARE_RPM = 700.0
 """An engine let free gains about 1000 rpm in half a second; a lag takes some of it (common
 practice). A rear wheel that spins, seen from the front one, gains less."""
@@ -664,15 +667,14 @@ def _main_switch(ride: Ride, t_s: float) -> Iterator[Mover]:
 
 
 def _supply(ride: Ride, t_s: float) -> Iterator[Mover]:
-    if not ride.has("supply_voltage") or ride.interval_s("supply_voltage") > 0.25:
-        return
+    slow = ride.interval_s("supply_voltage") > SLOWEST_S
     volts = ride.numbers("supply_voltage")
     before = volts[ride.slice(Span(t_s - 6.0, t_s - 1.0))]
     during = volts[ride.slice(Span(t_s - 1.0, t_s + 0.1))]
     if not (np.isfinite(before).any() and np.isfinite(during).any()):
         return
     dip_v = float(np.nanmedian(before) - np.nanmin(during))
-    if dip_v > SUPPLY_DIP_V:
+    if dip_v > (SUPPLY_COLLAPSE_V if slow else SUPPLY_DIP_V):
         at = ride.slice(Span(t_s - 1.0, t_s + 0.1)).start + int(np.nanargmin(during))
         yield Mover(
             "supply",

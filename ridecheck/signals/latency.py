@@ -8,6 +8,8 @@ brake held for seconds before, a clutch pulled as cruise had already gone.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from ridecheck.model import Span
 
 USUAL = Span(0.0, 0.35)
@@ -18,6 +20,10 @@ AGREE, AGREE_SHARE = 4, 2.0 / 3.0
 
 SLACK_S = 0.02
 """Inputs of one unit differ by their filters by about this much."""
+
+STEP_S, STRAY, NEARLY = 0.005, 0.05, 2.0
+"""Latencies are tried in such steps; one span in twenty is no sign of it; a latency whose
+logarithm of likelihood lies this little below the best is as good (95 %)."""
 
 LEAST = 0.25
 """Less of a fit is none: the input came with the cancel, or after it, or long before."""
@@ -55,23 +61,32 @@ def allowed(lead_s: float, *, input_s: float, flag_s: float, skew_s: float) -> S
 
 
 def learnt(spans: Sequence[Span]) -> Latency:
-    """The latency most spans agree on, else the usual one."""
-    best, hits = USUAL, 0
-    for low_s in sorted({s.start_s for s in spans}):
-        covering = [s for s in spans if s.start_s <= low_s < s.end_s]
-        if len(covering) > hits:
-            best, hits = Span(low_s, min(s.end_s for s in covering)), len(covering)
-    within = Span(max(best.start_s, USUAL.start_s), min(best.end_s, USUAL.end_s))
-    if hits < AGREE or hits < AGREE_SHARE * len(spans) or within.end_s <= within.start_s:
+    """The latency that suits most spans best, and all that suit them nearly as well; else the
+    usual one. A span that suits none (a pulse between two rows did it) costs the same
+    everywhere.
+    """
+    if len(spans) < AGREE:
         return Latency(USUAL, 0)
-    return Latency(within, hits)
+    tried_s = np.arange(USUAL.start_s, USUAL.end_s + STEP_S / 2, STEP_S)
+    fits = np.array([[_suits(s, float(at_s)) for at_s in tried_s] for s in spans])
+    likely = np.log(STRAY + fits).sum(axis=0)
+    agree = int((fits[:, int(likely.argmax())] > 0.0).sum())
+    if agree < AGREE or agree < AGREE_SHARE * len(spans):
+        return Latency(USUAL, 0)
+    good_s = tried_s[likely > likely.max() - NEARLY]
+    return Latency(Span(float(good_s[0]), float(good_s[-1])), agree)
 
 
 def fit(span: Span, latency: Latency) -> float:
-    """How well a lead fits a latency, 1 to 0: rows sample both edges at random, so the middle
-    of what a lead allows is the likeliest and its ends are not to be had.
+    """How well a lead fits a latency, 1 to 0."""
+    low_s, high_s = latency.span.start_s - SLACK_S, latency.span.end_s + SLACK_S
+    middle_s = (span.start_s + span.end_s) / 2.0
+    return _suits(span, min(max(middle_s, low_s), high_s))
+
+
+def _suits(span: Span, latency_s: float) -> float:
+    """Rows sample both edges at random: the middle of what a lead allows is the likeliest, and
+    its ends are not to be had.
     """
     middle_s, half_s = (span.start_s + span.end_s) / 2.0, max(span.length_s / 2.0, 1e-3)
-    low_s, high_s = latency.span.start_s - SLACK_S, latency.span.end_s + SLACK_S
-    off_s = max(low_s - middle_s, middle_s - high_s, 0.0)
-    return max(0.0, 1.0 - off_s / half_s)
+    return max(0.0, 1.0 - abs(latency_s - middle_s) / half_s)

@@ -79,9 +79,69 @@ FAULTS = {
         "nothing came of it, and cruise was engaged again 3.2 s after it with no brake used",
     ),
     "a main switch lamp that goes with no press": (
-        {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}},
+        {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}, "channels": ["supply_voltage"]},
         "power_switch",
         "the main switch, which is logged, was not pressed",
+    ),
+    "the same where a dip of the supply would not show": (
+        {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}},
+        "unexplained",
+        "its contact, or a dip of the supply",
+    ),
+    "a press that follows the lamp has not put it out": (
+        {
+            "off": {"cruise_armed": [[LET_GO_S, LET_GO_S + 3.0]]},
+            "on": {"switch_power": [[LET_GO_S + 0.3, LET_GO_S + 0.7]]},
+            "channels": ["supply_voltage"],
+        },
+        "power_switch",
+        "was not pressed",
+    ),
+    "a pulse shorter than any hand's, and braking a second later": (
+        {
+            "rate_hz": 50,
+            "on": {"front_brake": [[LET_GO_S, LET_GO_S + 0.06]], "rear_brake": [[80.7, 83.0]]},
+        },
+        "front_brake",
+        "no hand presses and lets go so fast",
+    ),
+    "a contact that opens for a moment in a touch": (
+        {"rate_hz": 50, "on": {"front_brake": [[80.0, 80.16], [80.2, 80.4]]}},
+        "front_brake",
+        "bounces: 2 pulses within 0.40 s",
+    ),
+    "a brake switch on while the bike is driven on at little throttle": (
+        {
+            "pieces": [
+                "60 km/h, gear 5, 20 s",
+                "cruise 60 km/h, gear 5, 60 s",
+                "coast 0.7 m/s2 to 57, gear 5",
+                "57 km/h, gear 5, 40 s",
+            ],
+            "on": {"rear_brake": [[LET_GO_S, LET_GO_S + 8.0]]},
+            "set": {
+                "throttle": [[0.0, 5.0, 0.0], [30.0, LET_GO_S, 2.5], [LET_GO_S + 1.2, 130.0, 2.5]],
+                "throttle_grip": [[0.0, 5.0, 0.0], [LET_GO_S + 1.2, 130.0, 2.5]],
+            },
+        },
+        "rear_brake",
+        "driven on for",
+    ),
+    "a clutch switch on through a change of gear": (
+        {
+            "pieces": [*HOLD, "100 km/h, gear 4, 30 s"],
+            "on": {"clutch": [[LET_GO_S, LET_GO_S + 25.0]]},
+        },
+        "clutch",
+        "stuck on",
+    ),
+    "engine speed steps, and with it the gear that is worked out from it": (
+        {
+            "times": {"engine_speed": [[LET_GO_S, LET_GO_S + 0.1, 1.7]]},
+            "set": {"gear": [[LET_GO_S, LET_GO_S + 0.1, 3.0]]},
+        },
+        "gear_change",
+        "engine and wheel locked as before",
     ),
     "several buttons in one row": (
         {"on": {n: [PULSE] for n in ("switch_set", "switch_resume", "switch_cancel")}},
@@ -142,6 +202,17 @@ def tapping(**changes):
 
 
 RIDERS = {
+    "braking whose contact closes in two steps": {
+        "pieces": [*HOLD, "brake 3.5 m/s2 to 60, gear 5", "60 km/h, gear 5, 20 s"],
+        "rate_hz": 50,
+        "off": {"front_brake": [[LET_GO_S + 0.04, LET_GO_S + 0.1]]},
+    },
+    "both brakes held, and the throttle opened against them": {
+        "on": {
+            "front_brake": [[LET_GO_S, LET_GO_S + 6.0]],
+            "rear_brake": [[LET_GO_S + 0.1, LET_GO_S + 1.0]],
+        }
+    },
     "a rear brake dragged down a slope, throttle shut": {
         "pieces": [*HOLD, "coast 0.15 m/s2 to 95", "95 km/h, gear 5, 20 s"],
         "on": {"rear_brake": [[LET_GO_S, LET_GO_S + 9.0]]},

@@ -68,8 +68,46 @@ CAUSES = {
         True,
     ),
     "main switch lamp gone for half a second, no press": (
-        {"off": {"cruise_armed": [[70.1, 70.6]]}},
+        {"off": {"cruise_armed": [[70.1, 70.6]]}, "channels": ["supply_voltage"]},
         "power_switch",
+        False,
+    ),
+    "the same, the supply not logged": (
+        {"off": {"cruise_armed": [[70.1, 70.6]]}},
+        "unexplained",
+        False,
+    ),
+    "lamp gone as the supply collapses, seen once in a second": (
+        {
+            "channels": ["supply_voltage"],
+            "refresh": {"supply_voltage": 1.0},
+            "off": {"cruise_armed": [[70.1, 73.0]]},
+            "add": {"supply_voltage": [[69.95, 70.05, -6.0]]},
+        },
+        "supply",
+        False,
+    ),
+    "the rear wheel spins a little, wheel and engine together": (
+        {"times": {n: [[69.6, 70.3, 1.08]] for n in ("wheel_speed", "engine_speed")}},
+        "unexplained",
+        None,
+    ),
+    "the rear wheel spins far": (
+        {"times": {n: [[69.6, 70.3, 1.2]] for n in ("wheel_speed", "engine_speed")}},
+        "speed_jump",
+        None,
+    ),
+    "the speed signal leaps, and shows a speed too far off": (
+        {"times": {"wheel_speed": [[69.9, 72.0, 0.7]]}},
+        "speed_jump",
+        False,
+    ),
+    "the speed signal goes as a brake is used": (
+        {
+            "set": {"wheel_speed": [[69.9, 70.6, 0.0]]},
+            "on": {"front_brake": [[70.15, 71.5]]},
+        },
+        "signal_lost",
         False,
     ),
     "lamp gone with a dip of the supply": (

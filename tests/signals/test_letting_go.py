@@ -34,6 +34,23 @@ def test_engine_speed_that_leaves_the_wheel_is_a_wheel_that_spins_or_a_clutch():
     assert not letting_go.parted(ride_from(COAST, {}), LET_GO_S)
 
 
+def test_wheel_and_engine_that_run_up_together_are_a_wheel_that_spins():
+    both = {n: [[69.8, 70.4, 1.12]] for n in ("wheel_speed", "engine_speed")}
+    lagging = {"wheel_speed": both["wheel_speed"], "engine_speed": [[70.0, 70.4, 1.05]]}
+
+    assert letting_go.spun_kmh(ride_from(COAST | {"times": both}), LET_GO_S) == pytest.approx(12, 1)
+    assert letting_go.spun_kmh(ride_from(COAST | {"times": lagging}), LET_GO_S) > 10.0
+
+
+@pytest.mark.parametrize(
+    "times",
+    [{}, {"wheel_speed": [[69.8, 70.4, 1.12]]}, {"engine_speed": [[69.8, 70.4, 1.12]]}],
+    ids=["neither", "the wheel's signal alone", "the engine's alone"],
+)
+def test_one_of_them_alone_is_not(times):
+    assert letting_go.spun_kmh(ride_from(COAST | {"times": times}), LET_GO_S) == 0.0
+
+
 def test_hard_slowing_with_no_brake_signal_is_told_and_with_one_is_not():
     braked = {"pieces": [*COAST["pieces"][:2], "brake 3.5 m/s2 to 60, gear 5"]}
     dark = {c: [[0, 100]] for c in ("front_brake", "rear_brake", "brake_lamp")}

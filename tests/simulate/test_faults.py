@@ -211,3 +211,44 @@ def test_pulses_are_seen_as_often_as_their_length_over_the_row_interval():
 
     assert len(events) > 60
     assert np.mean([e.visible for e in events]) == pytest.approx(expected, abs=spread)
+
+
+def test_a_bouncing_contact_shows_only_where_a_row_falls_into_one_of_its_pulses():
+    slow = replace(RICH, rate_hz=5.0)
+    rides = [ride("front-switch-chatters", seed=seed, logger=slow) for seed in range(8)]
+    told = [
+        (event.visible, _shows_on(one, "front_brake", event.start_s, event.end_s))
+        for one in rides
+        for event in one.truth.events
+    ]
+
+    assert {visible for visible, _ in told} == {True, False}
+    assert [visible for visible, shown in told if visible != shown] == []
+
+
+def _shows_on(one, channel, start_s, end_s):
+    t_s = (one.samples["time"] - one.plan.start).dt.total_microseconds().to_numpy() / 1e6
+    rows = (t_s > start_s - 1e-3) & (t_s < end_s + 1e-3)
+    return bool((one.samples[channel].to_numpy() & rows).any())
+
+
+def test_a_panel_without_a_cancel_button_has_none_that_twitches():
+    without = next(n for n, m in MODELS.items() if "cancel" not in m.cruise.panel)
+    rides = [ride("pod-harness-broken", seed=seed, model=without) for seed in range(3)]
+
+    assert any(one.samples["switch_set"].any() for one in rides)
+    assert not any(one.samples["switch_cancel"].any() for one in rides)
+
+
+def test_a_fault_that_shows_all_the_time_is_not_behind_fuel_traction_control_or_a_spin():
+    causes = [
+        (c.cause, c.fault)
+        for seed in range(6)
+        for c in ride(
+            "charging-weak", incidents=("fuel-runs-low", "wheelspin"), seed=seed
+        ).truth.cancels
+        if not c.commanded
+    ]
+
+    assert {"engine_off", "intervention"} & {cause for cause, _ in causes}
+    assert {fault for _, fault in causes} == {""}

@@ -214,3 +214,31 @@ def test_an_engine_stopped_in_gear_shows_on_the_run_switch_alone(incident, shown
 
     assert cancels
     assert {c.visible for c in cancels} == {shown}
+
+
+def test_a_value_held_between_refreshes_is_the_same_in_every_row():
+    logger = replace(LOGGERS["bench-20hz"], refresh_s={"supply_voltage": 1.0})
+    volts = simulate_ride(replace(bike(), logger=logger), plan(), 5).samples["supply_voltage"]
+    steps = np.flatnonzero(np.diff(volts.to_numpy()) != 0)
+
+    assert len(steps) > 100
+    assert np.diff(steps).min() >= 19
+
+
+def test_after_an_act_that_ends_cruise_the_hand_takes_its_time_for_the_next():
+    """The next act follows no sooner than a hand moves (common practice: a third of a second)."""
+    apart_s = [
+        min((a for a, _ in _pressed_s(ride, "clutch") if a > c.time_s), default=99.0) - c.time_s
+        for seed in range(6)
+        for ride in [simulate_ride(bike(), replace(plan(), incidents=("grip-flick",)), seed)]
+        for c in ride.truth.cancels
+        if c.cause == "roll_off"
+    ]
+
+    assert len(apart_s) > 5
+    assert min(apart_s) > 0.25
+
+
+def _pressed_s(ride, channel):
+    t_s = (ride.samples["time"] - ride.plan.start).dt.total_microseconds().to_numpy() / 1e6
+    return [(t_s[a], t_s[min(b, len(t_s) - 1)]) for a, b in on_spans(ride.samples, channel)]
