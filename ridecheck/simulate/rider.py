@@ -182,6 +182,8 @@ class Rider:
             torque = force_n * ride.radius_m / ratio / 0.93
             opening = ride.engine.throttle_for(torque, max(ride.rpm, ride.engine.idle_rpm))
             self.grip += (opening - self.grip) * 0.35
+        if ride.lines["roll_off"].hand:
+            self.grip = 0.0  # it cannot be past closed and open
         self._gears(ride, t_s, wanted)
 
     def _press_brakes(self, ride: "Riding", t_s: float, *, rear_only: bool = False) -> None:

@@ -31,7 +31,9 @@ class Limits:
     """Thresholds of this rule."""
 
     grip_open: float = threshold(5.0, "%", "free play and zero drift are 2 to 3 %")
-    longer_than_s: float = threshold(0.25, "s", "a flick and back, with one late row")
+    longer_than_s: float = threshold(
+        0.15, "s", "a grip let past closed and opened again, its channel late; and one refresh"
+    )
 
 
 @rule(
