@@ -27,7 +27,7 @@ from ridecheck.rides import RidePlan, gathered
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
 from ridecheck.rules.engine import RuleFinding, judge, rules_version
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels, cruise
 from ridecheck.signals.ride import Ride
 
 _SETTINGS = TypeAdapter(Settings)
@@ -78,7 +78,7 @@ def judge_ride(
         channels={n: _facts(f) for n, f in sorted(ride.channels.items())},
         rules=tuple(_outcome(o) for o in judgement.rules),
         findings=_findings(ride, judgement.findings),
-        cancels=tuple(_cancel(c) for c in cruise.cancels(ride)),
+        cancels=tuple(_cancel(c) for c in cancels.cancels(ride)),
         aliases=aliases,
         notes=tuple(all_notes),
         fits_model=judgement.fits_model,

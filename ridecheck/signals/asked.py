@@ -6,7 +6,6 @@ where it does not hold. What fits neither cannot be told.
 """
 
 import math
-from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -14,19 +13,22 @@ from numpy.typing import NDArray
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Span
-from ridecheck.signals import brakes, drivetrain, letting_go, motion
+from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals.false_readings import NOT_RIDERS
 from ridecheck.signals.movers import RIDER, Mover
-from ridecheck.signals.pulses import RATIO_FREED, SHORT_PULSE_S, Touch, braking_ms2, touches
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.pulses import (
+    RATIO_FREED,
+    SHORT_PULSE_S,
+    Touch,
+    braking_ms2,
+    locked_share,
+    touches,
+)
+from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SHARP_S = 0.105
-"""Refresh up to which a channel counts as logged at 10 Hz or faster."""
-
-SLOWEST_S = 0.205
-"""Slower than 5 Hz one row on may be any touch: nothing is made of its length."""
 
 VOTE_KMH = 5.0
 """Slowing by no more than this is none."""
@@ -94,20 +96,10 @@ TOGETHER_S = 0.02
 LAMP_BACK_S = 1.0
 """A main switch lamp back this soon was switched by nobody."""
 
-FLICKER_S = 1.0
-"""A gear shown for less than this, and the old one again, with the ratio unmoved."""
-
-PARTS = 0.08
-"""A jump of wheel or engine speed that the other does not follow to within this share."""
-
-SPIKE_S = 0.35
-"""Engine speed up and back within this, the ratio as before: no engine does that in gear."""
 
 PLATE_SHOWS = 1.0
 """Per cent above its rest at which a plate held by cruise can be told from a closed one."""
 
-GRIP_OPEN = 3.0
-"""Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
 
 DIP_SHOWN_S = 0.055
 """Refresh at which most dips of the supply show (contacts open for 40 ms and more)."""
@@ -244,7 +236,7 @@ def _stuck(ride: Ride, cause: Mover) -> str:
 def _locked(ride: Ride, on: Span) -> bool:
     """Are engine and wheel locked in one of the gears on most of the rows at speed?"""
     if not drivetrain.has_ladder(ride):
-        share = _locked_share(ride, Span(on.start_s - ROLLS_S, on.start_s + ROLLS_S))
+        share = locked_share(ride, Span(on.start_s - ROLLS_S, on.start_s + ROLLS_S))
         return share is not None and share >= LOCKED_SHARE
     rows = ride.slice(on)
     fast = ride.numbers("wheel_speed")[rows] > STUCK_KMH
@@ -265,7 +257,7 @@ def _opened(ride: Ride, cancelled_s: float, rows: slice) -> Flags:
     name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
     if not name:
         return np.zeros(rows.stop - rows.start, dtype=bool)
-    opened = ride.numbers(name)[rows] > motion.closed_reading(ride, name) + GRIP_OPEN
+    opened = ride.numbers(name)[rows] > motion.closed_reading(ride, name) + motion.GRIP_OPEN
     if ride.has("throttle"):
         plate = ride.numbers("throttle") - motion.closed_reading(ride, "throttle")
         held = motion.median(plate[ride.slice(Span(cancelled_s - 2.0, cancelled_s - 0.2))])
@@ -274,23 +266,12 @@ def _opened(ride: Ride, cancelled_s: float, rows: slice) -> Flags:
     return np.asarray(opened)
 
 
-def _locked_share(ride: Ride, on: Span) -> float | None:
-    """Share of rows on which the ratio is what it was before; None where it is not known."""
-    ratio = drivetrain.ratio(ride)
-    before = ratio[ride.slice(Span(on.start_s - 1.5, on.start_s - 0.1))]
-    during = ratio[ride.slice(on)]
-    during = during[np.isfinite(during)]
-    if not np.isfinite(before).any() or not len(during):
-        return None
-    return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < RATIO_FREED))
-
-
 def grip_contradicts(ride: Ride, t_s: float) -> bool:
     """Is the grip open while the roll-off switch says it is turned past closed?"""
     if not ride.has("throttle_grip"):
         return False
     grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
-    shut = motion.closed_reading(ride, "throttle_grip") + GRIP_OPEN
+    shut = motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
     return bool(np.isfinite(grip).any() and np.nanmin(grip) > shut)
 
 
@@ -546,134 +527,3 @@ def _buttons_together(ride: Ride, cause: Mover) -> str:
     if not others:
         return ""
     return f"the {' and '.join(others)} button went on with it: one hand presses one button"
-
-
-# ---------------------------------------------------------------- signals
-
-
-def _rows(ride: Ride, t_s: float, before_s: float, after_s: float) -> slice:
-    return ride.slice(Span(t_s - before_s, t_s + after_s))
-
-
-def _gear_flickers(ride: Ride, t_s: float) -> str:
-    """Another gear, or neutral, for a moment, with engine and wheel locked all the while."""
-    if not ride.has("gear", "engine_speed", "wheel_speed"):
-        return ""
-    if spike := _engine_jumps(ride, t_s):
-        return spike  # many loggers work the gear out from the two speeds
-    for run in _flickers(ride, t_s):
-        share = _locked_share(ride, run)
-        if share is not None and share >= 1.0 - 1e-9:
-            return f"the gear was shown for {run.length_s:.2f} s, engine and wheel locked as before"
-    return ""
-
-
-def _flickers(ride: Ride, t_s: float) -> Iterator[Span]:
-    runs = ride.runs("gear")
-    for i in range(1, len(runs) - 1):
-        if abs(runs.start_s[i] - t_s) > 1.2 + ride.interval_s("gear"):
-            continue
-        sharp = runs.sharp_start[i] and runs.sharp_end[i]
-        same = runs.value[i - 1] == runs.value[i + 1]
-        if sharp and same and runs.end_s[i] - runs.start_s[i] < FLICKER_S:
-            yield Span(float(runs.start_s[i]), float(runs.end_s[i]))
-
-
-def _jump(
-    ride: Ride, name: str, other: str, t_s: float, *, up: bool = False
-) -> tuple[float, float, float, float] | None:
-    """The sharpest change (up: rise) between two rows near t_s: from, to, the other channel's
-    share, at.
-    """
-    rows = _rows(ride, t_s, 1.2, 0.2)
-    at_s, v, w = ride.t_s[rows], ride.numbers(name)[rows], ride.numbers(other)[rows]
-    known = np.isfinite(v) & np.isfinite(w) & (v >= 0) & (w > 0)
-    at_s, v, w = at_s[known], v[known], w[known]
-    if len(v) < 3:
-        return None
-    step = np.diff(v)
-    i = int(np.argmax(step if up else np.abs(step)))
-    return float(v[i]), float(v[i + 1]), float(w[i + 1] / w[i] - 1.0), float(at_s[i + 1])
-
-
-def clutched(ride: Ride, t_s: float) -> bool:
-    """Is the clutch shown on, or a gear changing for good, near an instant?"""
-    near = Span(t_s - 1.0, t_s + 0.5)
-    if ride.has("clutch") and ride.runs("clutch").any_on(near) is not False:
-        return True
-    if not ride.has("gear"):
-        return not ride.has("clutch")
-    gear = ride.numbers("gear")[ride.slice(near)]
-    return bool((np.nan_to_num(np.diff(gear)) != 0).any())
-
-
-def _speed_jumps(ride: Ride, t_s: float) -> str:
-    """Wheel speed steps and engine speed, in gear, does not go with it."""
-    if not ride.has("wheel_speed", "engine_speed") or clutched(ride, t_s):
-        return ""
-    if letting_go.spun_kmh(ride, t_s) > 0.0:
-        return ""  # the gearbox ties engine and wheel: no wrong reading of one of them
-    if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
-        return ""
-    found = _jump(ride, "wheel_speed", "engine_speed", t_s)
-    if found is None or found[0] < STUCK_KMH:
-        return ""
-    before, after, other, _ = found
-    change = after / before - 1.0
-    if abs(change) < PARTS or abs(change - other) < PARTS:
-        return ""
-    return (
-        f"wheel speed went from {before:.0f} to {after:.0f} km/h between two rows, engine speed in "
-        f"gear by {100 * other:+.0f} %"
-    )
-
-
-def _engine_jumps(ride: Ride, t_s: float) -> str:
-    """Engine speed steps, in gear, and wheel speed does not go with it; or it was not there."""
-    if not ride.has("wheel_speed", "engine_speed"):
-        return ""
-    if ride.has("clutch") and ride.runs("clutch").any_on(Span(t_s - 1.0, t_s + 0.1)) is not False:
-        return ""
-    return _engine_spike(ride, t_s) or ("" if clutched(ride, t_s) else _engine_was_gone(ride, t_s))
-
-
-def _engine_was_gone(ride: Ride, t_s: float) -> str:
-    """Engine speed far below idle just before or after, at speed in gear."""
-    found = _jump(ride, "engine_speed", "wheel_speed", t_s)
-    fast = ride.at("wheel_speed", t_s)
-    idle_rpm = ride.settings.drivetrain.idle_rpm
-    if found is None or not min(found[:2]) < 0.5 * idle_rpm or not fast > STUCK_KMH:
-        return ""
-    return (
-        f"engine speed went from {found[0]:.0f} to {found[1]:.0f} rpm between two rows at "
-        f"{fast:.0f} km/h in gear"
-    )
-
-
-def _engine_spike(ride: Ride, t_s: float) -> str:
-    """Engine speed up at once and back, the ratio as before."""
-    found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
-    if found is None or found[1] < found[0] * (1.0 + PARTS):
-        return ""
-    before, after, _, at_s = found
-    ratio = drivetrain.ratio(ride)
-    refresh_s = ride.interval_s("engine_speed")
-    calm = ratio[_rows(ride, at_s, 0.4 + 3.0 * refresh_s, -0.5 * refresh_s)]
-    later = ratio[ride.slice(Span(at_s, at_s + SPIKE_S + 2.0 * refresh_s))]
-    if not np.isfinite(calm).any() or not np.isfinite(later).any():
-        return ""
-    if not (np.abs(np.log(later / np.nanmedian(calm))) < RATIO_FREED).any():
-        return ""
-    return (
-        f"engine speed went from {before:.0f} to {after:.0f} rpm and back within "
-        f"{SPIKE_S:.2f} s, engine and wheel locked as before"
-    )
-
-
-NOT_RIDERS: dict[str, Callable[[Ride, float], str]] = {
-    "gear_change": _gear_flickers,
-    "speed_jump": _speed_jumps,
-    "engine_flare": _engine_jumps,
-    "engine_off": _engine_jumps,
-}
-"""Causes that are no rider's action, and what makes each of them a fault's."""

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ridecheck.model import Drivetrain
+from ridecheck.model import Drivetrain, Span
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride, once
 
@@ -560,3 +560,14 @@ def _step(ride: Ride) -> float:
 
 def _finite(interval_s: float) -> float:
     return interval_s if math.isfinite(interval_s) else 0.0
+
+
+def clutched(ride: Ride, t_s: float) -> bool:
+    """Is the clutch shown on, or a gear changing for good, near an instant?"""
+    near = Span(t_s - 1.0, t_s + 0.5)
+    if ride.has("clutch") and ride.runs("clutch").any_on(near) is not False:
+        return True
+    if not ride.has("gear"):
+        return not ride.has("clutch")
+    gear = ride.numbers("gear")[ride.slice(near)]
+    return bool((np.nan_to_num(np.diff(gear)) != 0).any())

@@ -264,6 +264,10 @@ LOSES_MS2 = 0.3
 """A bike that loses this with the throttle clearly open climbs, or rides into a storm."""
 
 
+GRIP_OPEN = 3.0
+"""Per cent above its rest at which a grip counts as opened (free play, zero drift)."""
+
+
 @once
 def closed_reading(ride: Ride, name: str) -> float:
     """What a grip or plate reads closed: its lowest value but for a hundredth of the rows.
@@ -273,6 +277,12 @@ def closed_reading(ride: Ride, name: str) -> float:
     values = ride.numbers(name)
     known = values[~np.isnan(values)]
     return float(np.quantile(known, 0.01)) if len(known) else 0.0
+
+
+def mean(values: Floats) -> float:
+    """Mean of the known values; NaN where none is known."""
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if len(known) else math.nan
 
 
 def median(values: Floats) -> float:

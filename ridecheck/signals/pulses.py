@@ -147,3 +147,14 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
         rest = motion.closed_reading(ride, name)
         return bool(np.isfinite(near).any() and np.nanmin(near) > rest + OPEN_PERCENT)
     return False
+
+
+def locked_share(ride: Ride, on: Span) -> float | None:
+    """Share of rows on which the ratio is what it was before; None where it is not known."""
+    ratio = drivetrain.ratio(ride)
+    before = ratio[ride.slice(Span(on.start_s - 1.5, on.start_s - 0.1))]
+    during = ratio[ride.slice(on)]
+    during = during[np.isfinite(during)]
+    if not np.isfinite(before).any() or not len(during):
+        return None
+    return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < RATIO_FREED))

@@ -41,6 +41,13 @@ def once(
     return kept
 
 
+SHARP_S = 0.105
+"""Refresh up to which a channel counts as logged at 10 Hz or faster."""
+
+SLOWEST_S = 0.205
+"""Slower than 5 Hz one row on may be any touch: nothing is made of its length."""
+
+
 class Ride:
     """One ride. Read-only by convention; what is measured is kept after first use.
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, cruise, motion
+from ridecheck.signals import brakes, motion, pulses
 from ridecheck.signals.order import Move
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
@@ -56,7 +56,7 @@ def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
         "cancel_switch": "switch_cancel",
         "power_switch": "cruise_armed",
     }.get(cancel.cause, cancel.cause)
-    if pulse_s is None or pulse_s > cruise.SHORT_PULSE_S + 1e-6 or cancel.commanded:
+    if pulse_s is None or pulse_s > pulses.SHORT_PULSE_S + 1e-6 or cancel.commanded:
         return ""
     return channel if channel in catalog() and ride.has(channel) else ""
 
@@ -68,11 +68,11 @@ def short_pulses(ride: Ride, channel: str) -> tuple[Run, ...]:
     found = []
     for run in ride.runs(channel).on():
         sharp = run.sharp_start and run.sharp_end
-        if not sharp or run.length_s > cruise.SHORT_PULSE_S + 1e-6:
+        if not sharp or run.length_s > pulses.SHORT_PULSE_S + 1e-6:
             continue
         after = rate_ms2[ride.slice(Span(run.start_s - 0.2, run.end_s + 1.5))]
         known = after[np.isfinite(after)]
-        if len(known) and -float(known.min()) > cruise.HARD_MS2:
+        if len(known) and -float(known.min()) > pulses.HARD_MS2:
             continue
         found.append(run)
     return tuple(found)

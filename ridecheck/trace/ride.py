@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.model import Cancel, Note, Part, PartRef, Settings, Span
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels, cruise, movers
 from ridecheck.signals.holds import with_inferred_holds
 from ridecheck.signals.order import AFTER_S, BEFORE_S, moves, order
 from ridecheck.signals.ride import Ride
@@ -48,13 +48,13 @@ def trace_ride(
     if not logged.has("cruise_engaged"):
         guessed = with_inferred_holds(parts, settings, logged)
         ride, inferred = guessed or logged, guessed is not None
-    cancels = [_guess(c) if inferred else c for c in cruise.cancels(ride)]
-    traced = [_traced(ride, c, time_zone) for c in cancels]
+    ended = [_guess(c) if inferred else c for c in cancels.cancels(ride)]
+    traced = [_traced(ride, c, time_zone) for c in ended]
     reach_s = AROUND_S if around_s is None else around_s
     chosen = [t for t in traced if at_s is None or abs(t.cancel.t_s - at_s) <= reach_s]
     before_s, after_s = (BEFORE_S, AFTER_S) if around_s is None else (around_s, around_s)
-    open_causes = [c for c in cancels if c.cause == "unexplained"]
-    unwanted = [c for c in cancels if c.commanded is False or c.cause == "unexplained"]
+    open_causes = [c for c in ended if c.cause == "unexplained"]
+    unwanted = [c for c in ended if c.commanded is False or c.cause == "unexplained"]
     seen = detectable(ride, len(open_causes))
     totals = cruise.totals(ride)
     dated = info.dating == "time"
@@ -104,8 +104,8 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
     found = moves(ride, t_s)
     refresh_s = ride.interval_s("cruise_engaged")
     near = Span(
-        max(t_s - cruise.LOOK_BACK_S - min(refresh_s, 2.0), engaged_from_s),
-        t_s + max(cruise.LOOK_AHEAD_S, min(refresh_s, 2.0)),
+        max(t_s - movers.LOOK_BACK_S - min(refresh_s, 2.0), engaged_from_s),
+        t_s + max(movers.LOOK_AHEAD_S, min(refresh_s, 2.0)),
     )
     first = order(found, t_s, near=near)
     held = cancel.cause not in ("unexplained", "log_end") and not first.rivals
@@ -151,4 +151,4 @@ def _press_s(ride: Ride, t_s: float) -> float | None:
     ]
     starts += [e.span.start_s for e in cruise.engagements(ride)]
     later = [s - t_s for s in starts if s > t_s + 1e-3]
-    return min((s for s in later if s <= cruise.VOTE_S), default=None)
+    return min((s for s in later if s <= cancels.VOTE_S), default=None)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel
-from ridecheck.signals import brakes, cruise
+from ridecheck.signals import brakes, cancels
 from ridecheck.signals.ride import Ride
 from ridecheck.statistics import pulse_seen, seen_at_least_once
 from ridecheck.trace.records import Detectable, NextRide
@@ -28,7 +28,7 @@ TAPS = (
 
 def detectable(ride: Ride, unexplained: int) -> tuple[Detectable, ...]:
     """For each input that can end cruise: which pulses this log would show."""
-    inputs = [*cruise.must_cancel_channels(ride), *(PANEL[p] for p in ride.settings.cruise.panel)]
+    inputs = [*cancels.must_cancel_channels(ride), *(PANEL[p] for p in ride.settings.cruise.panel)]
     inputs += ["side_stand", "supply_voltage"]
     return tuple(
         _seen(ride, channel, pulse_s, unexplained)

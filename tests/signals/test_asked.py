@@ -3,7 +3,7 @@
 import pytest
 from rides import ride_from
 
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels
 
 HOLD = ["100 km/h, gear 5, 20 s", "cruise 100 km/h, gear 5, 60 s"]  # lets go at 80 s
 ON = {"pieces": [*HOLD, "coast 0.9 m/s2 to 93.5", "93.5 km/h, gear 5, 80 s"]}
@@ -19,7 +19,7 @@ def pulses(*at_s, length_s=0.1):
 
 def the_cancel(at_s=LET_GO_S, **changes):
     ride = ride_from(ON | changes)
-    return next(c for c in cruise.cancels(ride) if abs(c.t_s - at_s) < 1.5)
+    return next(c for c in cancels.cancels(ride) if abs(c.t_s - at_s) < 1.5)
 
 
 def again(after_s, *, length_s=30.0):
@@ -270,8 +270,8 @@ RIDERS = {
 
 @pytest.mark.parametrize("changes", RIDERS.values(), ids=RIDERS)
 def test_what_a_rider_does_is_never_called_not_asked_for(changes):
-    cancels = [c for c in cruise.cancels(ride_from(ON | changes)) if c.cause != "log_end"]
-    with_input = [c for c in cancels if c.cause != "unexplained"]
+    ended = [c for c in cancels.cancels(ride_from(ON | changes)) if c.cause != "log_end"]
+    with_input = [c for c in ended if c.cause != "unexplained"]
 
     assert with_input
     assert [c for c in with_input if c.commanded is False] == []
@@ -281,7 +281,7 @@ def test_taps_are_a_fault_where_the_control_also_pulses_with_cruise_off():
     taps = tapping()
     taps["on"] = {"front_brake": [*taps["on"]["front_brake"], *pulses(50.0, 55.0, 95.0, 135.0)]}
 
-    first = cruise.cancels(ride_from(taps))[0]
+    first = cancels.cancels(ride_from(taps))[0]
 
     assert (first.cause, first.commanded) == ("front_brake", False)
 

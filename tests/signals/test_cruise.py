@@ -3,7 +3,7 @@
 import pytest
 from rides import ride_from
 
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels, cruise
 
 HELD = {
     "pieces": [
@@ -24,7 +24,7 @@ WANTED_BACK = {
 
 
 def first_cancel(plan, **changes):
-    return cruise.cancels(ride_from(plan | changes))[0]
+    return cancels.cancels(ride_from(plan | changes))[0]
 
 
 CAUSES = {
@@ -243,7 +243,7 @@ def test_an_edge_hidden_by_a_gap_is_neither_cancel_nor_engagement():
     lost = ride_from(HELD | {"gaps": [[68, 72]]})
     begun = ride_from(HELD | {"gaps": [[8, 12]]})
 
-    assert cruise.cancels(lost) == ()
+    assert cancels.cancels(lost) == ()
     assert [e.sharp_start for e in cruise.engagements(begun)] == [False]
     assert cruise.totals(begun).engagements == 0
 
@@ -252,7 +252,7 @@ def test_a_flag_that_flickers_for_a_row_is_one_engagement():
     ride = ride_from(HELD | {"off": {"cruise_engaged": [[30, 30.1], [50, 50.05]]}})
 
     assert len(cruise.engagements(ride)) == 1
-    assert len(cruise.cancels(ride)) == 1
+    assert len(cancels.cancels(ride)) == 1
 
 
 def test_what_ended_before_cruise_engaged_did_not_end_it():

@@ -5,7 +5,7 @@ import pytest
 from rides import ride_from
 
 from ridecheck.model import Span
-from ridecheck.signals import cruise, latency
+from ridecheck.signals import cancels, latency, movers
 
 SETS_AGAIN = ["100 km/h, gear 5, 15 s", "cruise 100 km/h, gear 5, 20 s"]
 
@@ -75,13 +75,13 @@ def five_brakings(**changes):
 
 def the_last(plan, case):
     ride = ride_from(plan, case)
-    return ride, next(c for c in cruise.cancels(ride) if c.t_s > 200.0)
+    return ride, next(c for c in cancels.cancels(ride) if c.t_s > 200.0)
 
 
 def test_a_clutch_pulled_with_the_cancel_has_not_ended_it_where_the_ride_tells_the_time():
     ride, last = the_last(five_brakings(), {"on": {"clutch": [[210.15, 210.6]]}})
 
-    assert cruise.let_go_after(ride).cancels == 5
+    assert movers.let_go_after(ride).cancels == 5
     assert (last.cause, last.commanded) == ("unexplained", None)
     assert "not the cause by its time: in this ride cruise lets go 0.1" in "; ".join(last.evidence)
 

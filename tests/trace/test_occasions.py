@@ -7,7 +7,7 @@ from rides import part_from, settings_from
 from scipy.stats import binomtest, false_discovery_control
 
 from ridecheck.model import ChannelFacts
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels
 from ridecheck.signals.ride import Ride
 from ridecheck.trace.occasions import Occasion, _corrected, at_least, occasions
 
@@ -37,7 +37,7 @@ def ride(drops_s, *, channel="vertical_acceleration", rest=9.81, spells=(), valu
 
 
 def unwanted(of):
-    return [c for c in cruise.cancels(of) if c.cause == "unexplained"]
+    return [c for c in cancels.cancels(of) if c.cause == "unexplained"]
 
 
 @pytest.mark.outside

@@ -2,7 +2,7 @@ import pytest
 from rides import ride_from
 
 from ridecheck.model import Span
-from ridecheck.signals import cruise
+from ridecheck.signals import cancels
 from ridecheck.signals.order import Move, moves, order
 
 HELD = {"pieces": ["speed to 100 at 1.5 m/s2", "cruise 100 km/h, gear 5, 40 s"]}
@@ -13,7 +13,7 @@ END_S = 18.52 + 40.0
 def cancelled(*following, **overlays):
     """A ride in which cruise held for 40 s and then let go; and when it let go."""
     ride = ride_from({"pieces": [*HELD["pieces"], *following], **overlays})
-    return ride, cruise.cancels(ride)[0].t_s
+    return ride, cancels.cancels(ride)[0].t_s
 
 
 def first(ride, t_s):

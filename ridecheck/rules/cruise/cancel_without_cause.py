@@ -32,8 +32,8 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, letting_go, motion
-from ridecheck.signals.ride import Ride
+from ridecheck.signals import cancels, cruise, letting_go, motion, movers
+from ridecheck.signals.ride import SHARP_S, Ride
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,22 +75,22 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""
-    missing = cruise.not_logged(ride)
+    missing = cancels.not_logged(ride)
     hidden_count = 0
     votes_count = _votes_count(ride, limits)
-    for cancel in cruise.cancels(ride):
+    for cancel in cancels.cancels(ride):
         if cancel.cause != "unexplained":
             continue
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
-        span = Span(cancel.t_s - cruise.LOOK_BACK_S, cancel.t_s)
+        span = Span(cancel.t_s - movers.LOOK_BACK_S, cancel.t_s)
         elsewhere = letting_go.not_cruise(ride, cancel.t_s)
         if elsewhere:
             yield Unjudged(span, f"cancel with no logged cause; {elsewhere}")
         elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
             yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
                            "once, as if it was expected")  # fmt: skip
-        elif cancel.commanded is False and (votes_count or cruise.fully_logged(ride)):
+        elif cancel.commanded is False and (votes_count or cancels.fully_logged(ride)):
             yield Finding(
                 span=span,
                 message=_message(cancel.speed_kmh, cancel.evidence),
@@ -113,7 +113,7 @@ def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
     False where it is not logged at 10 Hz or faster, or the grip was open all along.
     """
     name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
-    if not name or ride.interval_s(name) > cruise.SHARP_S:
+    if not name or ride.interval_s(name) > SHARP_S:
         return False
     values = ride.numbers(name)
     closed = motion.closed_reading(ride, name)
@@ -134,9 +134,9 @@ def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
 
 def _votes_count(ride: Ride, limits: Limits) -> bool:
     """Are the cancels the rider did not want more than a change of mind?"""
-    cancels = [c for c in cruise.cancels(ride) if c.cause != "log_end"]
-    votes = sum(c.cause == "unexplained" and c.wanted_back for c in cancels)
-    return votes >= limits.votes and votes >= limits.votes_share * len(cancels)
+    ended = [c for c in cancels.cancels(ride) if c.cause != "log_end"]
+    votes = sum(c.cause == "unexplained" and c.wanted_back for c in ended)
+    return votes >= limits.votes and votes >= limits.votes_share * len(ended)
 
 
 def _message(speed_kmh: float | None, evidence: tuple[str, ...]) -> str:

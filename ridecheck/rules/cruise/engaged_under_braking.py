@@ -26,7 +26,7 @@ import numpy as np
 
 from ridecheck.model import Cancel, Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import brakes, cruise
+from ridecheck.signals import brakes, cancels, cruise
 from ridecheck.signals.ride import Ride
 
 
@@ -93,7 +93,7 @@ def _ended_by_brake(ride: Ride) -> list[Cancel]:
     second. It counts where no other control moved first.
     """
     causes = {"front_brake", "rear_brake", "brake_lamp"}
-    return [c for c in cruise.cancels(ride) if c.cause in causes]
+    return [c for c in cancels.cancels(ride) if c.cause in causes]
 
 
 def _finding(ride: Ride, signal: brakes.BrakeSignal, both: Span, window_s: float) -> Finding:

@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, permission
+from ridecheck.signals import cancels, cruise, permission
 from ridecheck.signals.cruise import Engagement
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
@@ -96,7 +96,7 @@ def _while_engaged(ride: Ride, during: Engagement, run: Run, limits: Limits) -> 
     window_s = limits.lets_go_s + ride.interval_s("cruise_engaged")
     if during.log_end or not during.sharp_end or end_s - run.start_s > window_s:
         return ""
-    cancel = next((c for c in cruise.cancels(ride) if abs(c.t_s - end_s) < 1e-6), None)
+    cancel = next((c for c in cancels.cancels(ride) if abs(c.t_s - end_s) < 1e-6), None)
     if cancel is None or cancel.cause != "unexplained":
         return None
     return f"cruise let go {end_s - run.start_s:.2f} s after it"

@@ -60,7 +60,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             & (plate > closed_at + limits.plate_open)
             & (
                 ride.numbers("throttle_grip")
-                <= motion.closed_reading(ride, "throttle_grip") + cruise.GRIP_OPEN
+                <= motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
             )
         )
     for span in motion.spans_where(ride, over, bridge_s=0.5):

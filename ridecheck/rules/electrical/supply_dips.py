@@ -28,7 +28,7 @@ import polars as pl
 
 from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import cancels, motion
 from ridecheck.signals.ride import Floats, Ride
 
 BEFORE_S = 5.0
@@ -78,7 +78,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     charging_s = float(motion.row_seconds(ride)[charging].sum())
     yield Exposure(seconds=charging_s)
     dips = list(_dips(ride, charging, limits))
-    ends_s = [c.t_s for c in cruise.cancels(ride) if c.cause != "log_end"]
+    ends_s = [c.t_s for c in cancels.cancels(ride) if c.cause != "log_end"]
     slack_s = limits.before_cancel_s + min(ride.interval_s("cruise_engaged"), 1.0)
     ended = [d for d in dips if any(0.0 <= t - d.span.start_s <= slack_s for t in ends_s)]
     elsewhere = len(dips) - len(ended)

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import cancels, motion, movers, pulses
 from ridecheck.signals.pulses import MOVING_KMH, Touch, touches
 from ridecheck.signals.ride import Ride
 
@@ -58,7 +58,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each pulse nobody made, on each switch where they are no habit of a hand."""
     moving = ride.numbers("wheel_speed") > MOVING_KMH
     yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
-    cancels_s = [c.t_s for c in cruise.cancels(ride) if c.cause != "log_end"]
+    cancels_s = [c.t_s for c in cancels.cancels(ride) if c.cause != "log_end"]
     for channel in _told_apart(ride):
         if ride.interval_s(channel) > 0.105:
             continue
@@ -84,7 +84,7 @@ def _before_one(pulse: Span, cancels_s: list[float], slack_s: float) -> bool:
 
 
 def _finding(ride: Ride, channel: str, pulse: Touch, of: int, ended: int) -> Finding:
-    word = cruise.WORDS[channel]
+    word = movers.WORDS[channel]
     burst = f" in {pulse.runs} pulses" if pulse.runs > 1 else ""
     hours = ride.duration_s / 3600.0
     return Finding(
@@ -93,7 +93,7 @@ def _finding(ride: Ride, channel: str, pulse: Touch, of: int, ended: int) -> Fin
         f"{ride.at('wheel_speed', pulse.span.start_s):.0f} km/h and nothing came of it; "
         f"{of} such pulses in {hours:.2f} h, {ended} of them ended cruise",
         measured=pulse.longest_s,
-        limit=cruise.SHORT_PULSE_S,
+        limit=pulses.SHORT_PULSE_S,
         unit="s",
         channels=(channel,),
     )
