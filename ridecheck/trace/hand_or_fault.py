@@ -6,7 +6,7 @@ import numpy as np
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, motion, pulses
+from ridecheck.signals import drivetrain, brakes, motion, pulses
 from ridecheck.signals.order import Move
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
@@ -99,8 +99,7 @@ def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
 
 def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterator[str]:
     """Did engine and wheel part, as they do behind a clutch that is pulled?"""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = ride.numbers("engine_speed") / ride.numbers("wheel_speed")
+    ratio = drivetrain.ratio(ride)
     before = ratio[ride.slice(Span(cancel.t_s - 2.0, cancel.t_s - 0.5))]
     after = ratio[ride.slice(Span(cancel.t_s - 0.2, cancel.t_s + 1.5))]
     if not (np.isfinite(before).any() and np.isfinite(after).any()):
