@@ -6,7 +6,7 @@ import numpy as np
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import drivetrain, brakes, motion, pulses
+from ridecheck.signals import brakes, drivetrain, motion, pulses
 from ridecheck.signals.order import Move
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
