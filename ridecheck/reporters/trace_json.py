@@ -6,6 +6,7 @@ from typing import Any
 from ridecheck.reporters.csv_report import cancels_csv
 from ridecheck.reporters.json_report import cancel_dict
 from ridecheck.reporters.wording import rounded, z_time
+from ridecheck.signals.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace import Detectable, RideTrace, TracedCancel
 from ridecheck.trace.occasions import Occasion
@@ -35,6 +36,7 @@ def trace_dict(trace: RideTrace, sentences: Sequence[str]) -> dict[str, Any]:
         "engaged_km": rounded(trace.engaged_km, "km"),
         "engagements": trace.engagements,
         "inferred": trace.inferred,
+        "lets_go_after": _latency(trace.latency),
         "cancels": [_cancel(c) for c in trace.cancels],
         "detectable": [_detectable(d) for d in trace.detectable],
         "occasions": [_occasion(o) for o in trace.occasions],
@@ -44,6 +46,17 @@ def trace_dict(trace: RideTrace, sentences: Sequence[str]) -> dict[str, Any]:
             "engaged_km": rounded(trace.next_ride.km, "km"),
             "told": list(trace.next_ride.told),
         },
+    }
+
+
+def _latency(known: Latency) -> dict[str, Any] | None:
+    """How long cruise takes to let go; None where the ride tells too little."""
+    if not known.cancels:
+        return None
+    return {
+        "least_s": rounded(known.span.start_s, "s"),
+        "most_s": rounded(known.span.end_s, "s"),
+        "cancels": known.cancels,
     }
 
 

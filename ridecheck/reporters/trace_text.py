@@ -89,6 +89,8 @@ def _heading(trace: RideTrace, units: str) -> Iterator[str]:
         )
     for note in trace.notes:
         yield from wrapped(note.message + (f" ({note.count})" if note.count else ""))
+    if trace.latency.cancels:
+        yield from wrapped(trace.latency.sentence)
     if trace.cancels:
         yield from wrapped(tally([t.cancel for t in trace.cancels]))
         yield from wrapped(KEY)

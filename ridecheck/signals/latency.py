@@ -42,8 +42,13 @@ class Latency:
     cancels: int
 
     @property
+    def sentence(self) -> str:
+        """The same with a capital and a stop."""
+        return f"{self.told[0].upper()}{self.told[1:]}."
+
+    @property
     def told(self) -> str:
-        """As a sentence says it."""
+        """As part of a sentence."""
         if not self.cancels:
             return f"units let go within {USUAL.end_s:.2f} s of an input"
         low, high = self.span.start_s, self.span.end_s

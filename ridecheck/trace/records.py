@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from ridecheck.model import Cancel, ChannelFacts, Note, PartRef
+from ridecheck.signals.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace.occasions import Occasion
 
@@ -87,7 +88,9 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class RideTrace:
-    """One ride's cancels, in order. inferred: holds were guessed from steady speed."""
+    """One ride's cancels, in order. inferred: holds were guessed from steady speed. latency: how
+    long cruise took to let go after an input.
+    """
 
     ride: str
     bike: str
@@ -99,6 +102,7 @@ class RideTrace:
     parts: tuple[PartRef, ...]
     channels: Mapping[str, ChannelFacts]
     notes: tuple[Note, ...]
+    latency: Latency
     engaged_km: float
     engagements: int
     inferred: bool

@@ -69,6 +69,7 @@ def trace_ride(
         parts=tuple(PartRef(p.info.log, p.info.sha256, p.info.stem) for p in parts),
         channels=dict(logged.channels),
         notes=(*(n for p in parts for n in p.info.notes), *(Note("rows", r) for r in remarks)),
+        latency=movers.let_go_after(ride),
         engaged_km=totals.engaged_km,
         engagements=totals.engagements,
         inferred=inferred,

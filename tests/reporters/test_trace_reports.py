@@ -12,11 +12,13 @@ from reporters import examples
 from reporters.pages import PageChecks
 from rides import part_from, settings_from
 
+from ridecheck.model import Span
 from ridecheck.reporters.json_report import as_json
 from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
 from ridecheck.reporters.trace_json import trace_csv, trace_dict
 from ridecheck.reporters.trace_page import trace_page, write_trace
 from ridecheck.reporters.trace_text import strip_lines, trace_text
+from ridecheck.signals.latency import Latency
 from ridecheck.trace import Strip, StripChannel, trace_ride
 
 HOLD_S = 18.52
@@ -167,6 +169,24 @@ def test_json_has_the_contracts_fields_and_the_moves_of_each_cancel():
         "earliest_s": -0.15,
         "latest_s": -0.1,
     }
+
+
+def test_how_long_cruise_takes_to_let_go_is_told_where_it_was_learnt():
+    known = replace(traced(), latency=Latency(Span(0.05, 0.084), 6))
+    told = "In this ride cruise lets go 0.05 to 0.08 s after an input (6 cancels)."
+
+    assert trace_dict(known, ())["lets_go_after"] == {
+        "least_s": 0.05,
+        "most_s": 0.084,
+        "cancels": 6,
+    }
+    assert trace_dict(traced(), ())["lets_go_after"] is None
+    assert told in text_of(known)
+    assert told not in text_of(traced())
+
+
+def text_of(trace):
+    return " ".join(trace_text(trace, examples.CAUTIONS).split())
 
 
 def test_csv_has_one_line_a_cancel():
