@@ -1,5 +1,6 @@
 """Touches of a hand switch: how long, how sharply seen, and whether anything came of them."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,7 +57,8 @@ def touches(ride: Ride, channel: str) -> tuple[Touch, ...]:
             groups[-1].append(run)
         else:
             groups.append([run])
-    return tuple(t for g in groups for t in [_touch(ride, channel, g)] if t is not None)
+    found = (_touch(ride, channel, group) for group in groups)
+    return tuple(touch for touch in found if touch is not None)
 
 
 COASTED_S = 0.4
@@ -77,9 +79,10 @@ def braking_ms2(ride: Ride, speed_kmh: float) -> float:
     unsure_ms2 = 0.5 * motion.uncertainty_ms2(
         ride, "wheel_speed", motion.window_s(ride, "wheel_speed")
     )
-    if len(near) < COASTED_ROWS:
+    known = near if len(near) >= COASTED_ROWS else slowing
+    if len(known) < COASTED_ROWS:
         return HARD_MS2 + unsure_ms2
-    return max(HARD_MS2, float(np.quantile(near, 0.9)) + 0.4) + unsure_ms2
+    return max(HARD_MS2, float(np.quantile(known, 0.9)) + 0.4) + unsure_ms2
 
 
 @once
@@ -111,7 +114,8 @@ def _touch(ride: Ride, channel: str, runs: list[Run]) -> Touch | None:
 
 
 def _effect(ride: Ride, channel: str, span: Span) -> bool:
-    around = ride.slice(Span(span.start_s - 0.2, span.end_s + 1.0))
+    end_s = min(span.end_s + 1.0, _next_braking_s(ride, channel, span.end_s))
+    around = ride.slice(Span(span.start_s - 0.2, max(end_s, span.end_s)))
     if channel == "clutch":
         ratio = drivetrain.ratio(ride)
         before = np.log(ratio[ride.slice(Span(span.start_s - 1.5, span.start_s - 0.1))])
@@ -124,6 +128,20 @@ def _effect(ride: Ride, channel: str, span: Span) -> bool:
     slowing = motion.acceleration(ride)[around]
     hard_ms2 = braking_ms2(ride, ride.at("wheel_speed", span.start_s))
     return bool(np.isfinite(slowing).any() and -np.nanmin(slowing) > hard_ms2)
+
+
+def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
+    """When the next use of a brake begins to show in the acceleration, inf for other controls:
+    what it does is no effect of the touch before it.
+    """
+    if channel not in brakes.CONTROLS or not ride.has("wheel_speed"):
+        return math.inf
+    later = [
+        s.runs.start_s[(s.runs.value == 1) & (s.runs.start_s > end_s + 1e-6)]
+        for s in brakes.signals(ride)
+    ]
+    first_s = min((float(starts[0]) for starts in later if len(starts)), default=math.inf)
+    return first_s - motion.window_s(ride, "wheel_speed") / 2.0
 
 
 OPEN_PERCENT = 5.0
