@@ -14,6 +14,7 @@ from functools import cached_property
 from ridecheck.diagnose.causes import Cause, Knowledge, Sign
 from ridecheck.model import Cancel, RideResult, RuleOutcome, Severity, State, StoredFinding
 from ridecheck.rules.base import Rule
+from ridecheck.signals.ride import SLOWEST_S
 from ridecheck.statistics import pulse_seen
 
 CANCEL_RULE = "cruise/cancel-without-cause"
@@ -240,6 +241,8 @@ class Evidence:
         ride, visible = cancel.ride, {}
         for kind in cause.cancels_as:
             seen = [pulse_chance(cause, c, ride) for c in self.known.cancels[kind]]
+            if kind == LAMP_ALONE and not _supply_shows(ride):
+                continue
             if any(seen):
                 visible[kind] = max(seen)
         traced = 1.0 - cause.cancels_silent
@@ -265,6 +268,16 @@ class Evidence:
     def hours(self, sign: Sign) -> float:
         """Hours of rides that were looked over for a sign."""
         return sum(self.look(sign, r) * r.duration_s for r in self.rides) / 3600.0
+
+
+LAMP_ALONE = "power_switch"
+"""A lamp that goes out with no press counts as the main switch's doing only where a dip of the
+supply would have shown; else the cancel has no logged cause."""
+
+
+def _supply_shows(ride: RideResult) -> bool:
+    name = "supply_voltage"
+    return logged(ride, name) and ride.channels[name].interval_s <= SLOWEST_S
 
 
 def logged(ride: RideResult, channel: str) -> bool:

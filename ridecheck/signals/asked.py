@@ -376,13 +376,18 @@ def _repeated(ride: Ride, cause: Mover) -> str:
     if cause.cause == "roll_off":
         return ""
     pulses, idle = _pulses(ride, cause), _idle_touches(ride, cause)
-    if _own(pulses, cause) is None or len(pulses) < REPEATED:
+    # A pulse that braking follows within a second is part of that touch: it counts by itself.
+    alone = _own(pulses, cause) is None
+    short = cause.pulse_s <= SHORT_PULSE_S + cause.interval_s + 1e-6
+    count = len(pulses) + alone
+    if not short or not _pulses_show(cause) or count < REPEATED or _taps(ride, cause):
         return ""
-    if len(pulses) < OUTNUMBER * (len(idle) - len(pulses)) or _taps(ride, cause):
+    if count < OUTNUMBER * (len(idle) - len(pulses)):
         return ""
     off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
+    longest_s = max(cause.pulse_s, *(p.longest_s for p in pulses))
     return (
-        f"one of {len(pulses)} pulses of up to {max(p.longest_s for p in pulses):.2f} s in this "
+        f"one of {count} pulses of up to {longest_s:.2f} s in this "
         f"ride of which nothing came, {off} of them with cruise off"
     )
 

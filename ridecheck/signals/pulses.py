@@ -144,8 +144,8 @@ def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
     return first_s - motion.window_s(ride, "wheel_speed") / 2.0
 
 
-OPEN_PERCENT = 5.0
-"""Free play and zero drift of a grip or plate are less."""
+OPEN_PERCENT = 3.5
+"""Free play of a grip or plate, and noise about the ride's own closed reading, are less."""
 
 
 def _grip_was_open(ride: Ride, span: Span) -> bool:
