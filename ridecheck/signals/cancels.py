@@ -259,7 +259,8 @@ def _fitting(ride: Ride, rider: list[Mover], t_s: float) -> list[Mover]:
     """Controls that moved as long before the cancel as this unit takes to let go."""
     fits = [(m, fit(ride, m.channel, m.at_s, m.interval_s, t_s)) for m in rider]
     best = max((f for _, f in fits), default=0.0)
-    return [m for m, f in fits if f >= latency.LEAST and f >= latency.RIVAL * best]
+    least = max(latency.LEAST, let_go_after(ride).rival * best)
+    return [m for m, f in fits if f >= least]
 
 
 def _foremost(ride: Ride, movers: list[Mover]) -> Mover:

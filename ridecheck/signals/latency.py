@@ -28,8 +28,9 @@ logarithm of likelihood lies this little below the best is as good (95 %)."""
 LEAST = 0.25
 """Less of a fit is none: the input came with the cancel, or after it, or long before."""
 
-RIVAL = 0.25
-"""An input that fits less than this share as well as the best one is no rival of it."""
+RIVAL, RIVAL_LEARNT = 0.25, 0.6
+"""An input that fits less than this share as well as the best one is no rival of it; the second
+where the time was learnt from the ride itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,11 @@ class Latency:
 
     span: Span
     cancels: int
+
+    @property
+    def rival(self) -> float:
+        """Share of the best input's fit below which another is no rival of it."""
+        return RIVAL_LEARNT if self.cancels else RIVAL
 
     @property
     def sentence(self) -> str:

@@ -50,6 +50,10 @@ FLARE_RPM = 700.0
 """An engine let free gains about 1000 rpm in half a second; a lag takes some of it (common
 practice). A rear wheel that spins, seen from the front one, gains less."""
 
+FREED_RPM = 1000.0
+"""... and this where the clutch is logged, not pulled, and no gear changes: then a wheel spins or
+the clutch slips, and units take no less for an engine let free (common practice)."""
+
 TURNED_KMH = 30.0
 """In gear at this speed the wheel turns the engine: it cannot stand still."""
 
@@ -429,7 +433,7 @@ def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
         if rise <= 0.10:
             return
         told = f"engine speed rose {100 * rise:.0f} % against wheel speed"
-        if rise_rpm >= FLARE_RPM:
+        if rise_rpm >= (FLARE_RPM if drivetrain.clutched(ride, t_s) else FREED_RPM):
             yield Mover("engine_flare", "engine_speed", t_s, told)
         else:
             spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
