@@ -98,50 +98,17 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     movers = sorted(movers_of(ride, engagement), key=lambda m: m.at_s)
     wanted_back = _wanted_back(ride, engagement, i)
     cause = _cause(ride, movers, t_s)
+    wish = [f"cruise was asked for again within {VOTE_S:.0f} s without slowing"] * wanted_back
     if cause is None:
-        spun = [m.evidence for m in movers if m.cause == "wheelspin"]
-        elsewhere = letting_go.not_cruise(ride, t_s)
-        aside = _set_aside(ride, movers)
-        free = not spun and not elsewhere and not aside
-        free = free and (wanted_back or _nothing_hidden(ride, t_s))
-        commanded = False if free else None
-        evidence = [
-            f"no logged cause within {look_back_s(ride):.1f} s before the cancel",
-            *spun,
-            *aside,
-            *_aftermath(ride, t_s),
-        ]
-        if elsewhere and not spun:
-            evidence.append(elsewhere)
-        if free and not wanted_back:
-            evidence.append("every input that can end cruise is logged at 10 Hz or faster")
-        if wanted_back:
-            evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
-        return _record(
-            ride,
-            t_s,
-            "unexplained",
-            commanded,
-            tuple(evidence),
-            not_logged=not_logged(ride),
-            wanted_back=wanted_back,
-        )
+        commanded, evidence = _without_cause(ride, movers, t_s, wanted_back=wanted_back)
+        return _unexplained(ride, t_s, commanded, [*evidence, *wish], wanted_back=wanted_back)
     commanded, why = asked_for(ride, cause, t_s, wanted_back=wanted_back)
+    evidence = [cause.evidence, *([why] if why else [])]
     if commanded is False and _may_be_the_supply(ride, cause):
-        return _record(
-            ride,
-            t_s,
-            "unexplained",
-            False,
-            (cause.evidence, why, NO_SUPPLY_SEEN, *_aftermath(ride, t_s)),
-            not_logged=not_logged(ride),
-            wanted_back=wanted_back,
-        )
+        evidence += [NO_SUPPLY_SEEN, *_aftermath(ride, t_s), *wish]
+        return _unexplained(ride, t_s, False, evidence, wanted_back=wanted_back)
     first_mover, resolution_s = _first_mover(ride, engagement, cause)
-    evidence = [cause.evidence, *([why] if why else []), *_aftermath(ride, t_s)]
-    evidence += [m.evidence for m in movers if m is not cause]
-    if wanted_back:
-        evidence.append(f"cruise was asked for again within {VOTE_S:.0f} s without slowing")
+    evidence += [*_aftermath(ride, t_s), *(m.evidence for m in movers if m is not cause), *wish]
     return _record(
         ride,
         t_s,
@@ -152,6 +119,45 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
         first_mover=first_mover,
         resolution_s=resolution_s,
         inferred=cause.inferred,
+        wanted_back=wanted_back,
+    )
+
+
+def _without_cause(
+    ride: Ride, movers: list[Mover], t_s: float, *, wanted_back: bool
+) -> tuple[bool | None, list[str]]:
+    """Was a cancel with no logged cause asked for, and what speaks for it.
+
+    False only where nothing else can have been behind it: the rider wanted cruise back, or
+    every input is logged sharply.
+    """
+    spun = [m.evidence for m in movers if m.cause == "wheelspin"]
+    elsewhere = letting_go.not_cruise(ride, t_s)
+    aside = _set_aside(ride, movers)
+    free = not (spun or elsewhere or aside) and (wanted_back or _nothing_hidden(ride, t_s))
+    evidence = [
+        f"no logged cause within {look_back_s(ride):.1f} s before the cancel",
+        *spun,
+        *aside,
+        *_aftermath(ride, t_s),
+    ]
+    if elsewhere and not spun:
+        evidence.append(elsewhere)
+    if free and not wanted_back:
+        evidence.append("every input that can end cruise is logged at 10 Hz or faster")
+    return (False if free else None), evidence
+
+
+def _unexplained(
+    ride: Ride, t_s: float, commanded: bool | None, evidence: list[str], *, wanted_back: bool
+) -> Cancel:
+    return _record(
+        ride,
+        t_s,
+        "unexplained",
+        commanded,
+        tuple(evidence),
+        not_logged=not_logged(ride),
         wanted_back=wanted_back,
     )
 
@@ -213,30 +219,33 @@ LIMITS = {"far_from_set_speed", "below_minimum", "above_maximum"}
 
 
 def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
-    """The mover that explains a cancel: the first of the rider's controls, else by rank.
+    """The mover that explains a cancel: the first of the rider's controls whose time fits, else
+    by rank.
 
     The lamp line follows the switches, so it explains only what no switch does. The main
     switch's lamp falling with a dip of the supply is the supply. A control that shows
     only after the cancel may have been logged a frame late, or be the rider's answer to
     it: it explains what no limit does. Where speed was already too far from the set one, a
-    control explains nothing that had long been on without ending cruise, or came with the
-    cancel.
+    control explains nothing that came with the cancel, unless the ride tells how long this
+    unit takes. A reading that no bike can make broke before a control that came with the
+    cancel. A control held for long is the cause only where nothing else is, and where the
+    ride does not tell that it came too soon.
     """
     names = {m.cause for m in movers}
     rider = _rider_movers(movers, names)
     later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
     if "far_from_set_speed" in names:
         later = [m for m in later if m.cause not in GEARBOX or m.impossible]
-    later.sort(key=lambda m: not m.impossible)
+    if "supply" not in names:  # a supply that collapses takes the signals with it
+        later.sort(key=lambda m: not m.impossible)
     fitting = _fitting(ride, rider, t_s)
     if names & LIMITS and all(m.at_s > t_s + 1e-6 for m in fitting):
         fitting = []
     if "far_from_set_speed" in names:
         learnt = let_go_after(ride).cancels > 0
         fitting = [m for m in fitting if m.at_s < t_s + (1e-6 if learnt else -1e-6)]
-    broken = next((m for m in later if m.impossible), None)
-    if broken is not None and all(m.at_s > t_s - 1e-6 for m in fitting):
-        return broken  # the signal broke first: the rider's control came with the cancel
+    if later and later[0].impossible and all(m.at_s > t_s - 1e-6 for m in fitting):
+        return later[0]  # the signal broke first: the rider's control came with the cancel
     if fitting:
         return _foremost(ride, fitting)
     if later:

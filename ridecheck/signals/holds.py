@@ -23,6 +23,10 @@ LEAST_S = 20.0
 FASTER_MS2 = 0.4
 """A hold ends where speed leaves the band at least this fast within two seconds."""
 
+ENDS_LATE_S = 1.0
+"""A hold read off the speed ends this much late at most: so long a bike may take to slow out of
+the band."""
+
 
 def candidate_holds(ride: Ride) -> tuple[Span, ...]:
     """Stretches of steady speed above the model's lowest cruise speed, in order.
@@ -94,7 +98,9 @@ def with_inferred_holds(parts: Sequence[Part], settings: Settings, ride: Ride) -
     for part in parts:
         rows = part.samples.height
         column = pl.Series("cruise_engaged", engaged[row : row + rows])
-        facts = ChannelFacts(interval_s=ride.interval_s("wheel_speed"), present=1.0)
+        facts = ChannelFacts(
+            interval_s=ride.interval_s("wheel_speed"), present=1.0, skew_s=ENDS_LATE_S
+        )
         channels = {**part.info.channels, "cruise_engaged": facts}
         filled.append(
             Part(

@@ -87,6 +87,15 @@ CAUSES = {
         "supply",
         False,
     ),
+    "the supply collapses, and the speed signal with it": (
+        {
+            "channels": ["supply_voltage"],
+            "add": {"supply_voltage": [[69.9, 70.3, -6.0]]},
+            "set": {"wheel_speed": [[69.95, 70.4, 0.0]]},
+        },
+        "supply",
+        False,
+    ),
     "the rear wheel spins a little, wheel and engine together": (
         {"times": {n: [[69.6, 70.3, 1.08]] for n in ("wheel_speed", "engine_speed")}},
         "unexplained",

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from rides import ride_from
+from rides import part_from, ride_from, settings_from
 
 from ridecheck.model import Span
 from ridecheck.signals import cancels, latency, movers
+from ridecheck.trace import trace_ride
 
 SETS_AGAIN = ["100 km/h, gear 5, 15 s", "cruise 100 km/h, gear 5, 20 s"]
 
@@ -104,3 +105,20 @@ def test_a_brake_held_for_seconds_that_nothing_else_explains_is_never_called_not
     _, last = the_last(five_brakings(), {"on": {"front_brake": [[207.0, 212.0]]}})
 
     assert (last.cause, last.commanded) == ("unexplained", None)
+
+
+def test_where_holds_are_read_off_the_speed_a_brake_a_second_before_is_no_stranger_to_their_end():
+    braked = [
+        "100 km/h, gear 5, 15 s",
+        "cruise 100 km/h, gear 5, 40 s",
+        "rear brake 2.5 m/s2 to 80",
+    ]
+    plan = {
+        "pieces": [*held, "rear brake 2.5 m/s2 to 80", "speed to 100 at 1.0 m/s2"] * 5,
+        "drop": ["cruise_engaged"],
+    }
+    part = part_from(plan)
+    ended = [t.cancel for t in trace_ride([part], settings_from(plan)).cancels]
+
+    assert [c.inferred for c in ended] == [True] * 5
+    assert {c.cause for c in ended} == {"rear_brake"}
