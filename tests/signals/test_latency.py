@@ -108,11 +108,7 @@ def test_a_brake_held_for_seconds_that_nothing_else_explains_is_never_called_not
 
 
 def test_where_holds_are_read_off_the_speed_a_brake_a_second_before_is_no_stranger_to_their_end():
-    braked = [
-        "100 km/h, gear 5, 15 s",
-        "cruise 100 km/h, gear 5, 40 s",
-        "rear brake 2.5 m/s2 to 80",
-    ]
+    held = ["100 km/h, gear 5, 15 s", "cruise 100 km/h, gear 5, 40 s"]
     plan = {
         "pieces": [*held, "rear brake 2.5 m/s2 to 80", "speed to 100 at 1.0 m/s2"] * 5,
         "drop": ["cruise_engaged"],
