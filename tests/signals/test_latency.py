@@ -107,14 +107,12 @@ def test_a_brake_held_for_seconds_that_nothing_else_explains_is_never_called_not
     assert (last.cause, last.commanded) == ("unexplained", None)
 
 
-def test_where_holds_are_read_off_the_speed_a_brake_a_second_before_is_no_stranger_to_their_end():
+def test_where_holds_are_read_off_the_speed_a_gentle_brake_is_no_stranger_to_their_end():
     held = ["100 km/h, gear 5, 15 s", "cruise 100 km/h, gear 5, 40 s"]
-    plan = {
-        "pieces": [*held, "rear brake 2.5 m/s2 to 80", "speed to 100 at 1.0 m/s2"] * 5,
-        "drop": ["cruise_engaged"],
-    }
-    part = part_from(plan)
-    ended = [t.cancel for t in trace_ride([part], settings_from(plan)).cancels]
+    hard, gentle = "rear brake 3.5 m/s2 to 80", "rear brake 1.1 m/s2 to 80"
+    pieces = [p for b in [hard] * 5 + [gentle] for p in [*held, b, "speed to 100 at 1.0 m/s2"]]
+    plan = {"pieces": pieces, "drop": ["cruise_engaged"], "rate_hz": 50}
+    ended = [t.cancel for t in trace_ride([part_from(plan)], settings_from(plan)).cancels]
 
-    assert [c.inferred for c in ended] == [True] * 5
+    assert [c.inferred for c in ended] == [True] * 6
     assert {c.cause for c in ended} == {"rear_brake"}
