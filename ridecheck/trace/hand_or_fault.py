@@ -6,10 +6,9 @@ import numpy as np
 
 from ridecheck.catalog import channels as catalog
 from ridecheck.model import Cancel, Span
-from ridecheck.signals import brakes, drivetrain, motion, pulses
+from ridecheck.signals import brakes, drivetrain, pulses
 from ridecheck.signals.order import Move
-from ridecheck.signals.ride import Ride, once
-from ridecheck.signals.switches import Run
+from ridecheck.signals.ride import Ride
 
 STICKS_S, STICKS_KMH = 10.0, 30.0
 """Nobody brakes or holds the clutch this long and rides on at this speed (common practice)."""
@@ -25,13 +24,13 @@ def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
     said = "; ".join(cancel.evidence)
     channel = _pulsing_channel(ride, cancel)
     if channel and "of which nothing came" not in said:
-        pulses = short_pulses(ride, channel)
-        off = sum(ride.runs("cruise_engaged").value_at(p.start_s - 1e-3) == 0 for p in pulses)
-        others = len(pulses) - 1
+        found_s = [p.span.start_s for p in short_pulses(ride, channel)]
+        off = sum(ride.runs("cruise_engaged").value_at(s - 1e-3) == 0 for s in found_s)
+        others = len(found_s) - 1
         plain = channel.replace("_", " ")
         if others > 0:
             yield (
-                f"{len(pulses)} short pulses nobody made on the {plain} in this ride, "
+                f"{len(found_s)} short pulses nobody made on the {plain} in this ride, "
                 f"{off} of them with cruise off"
             )
         elif others == 0:
@@ -61,21 +60,11 @@ def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
     return channel if channel in catalog() and ride.has(channel) else ""
 
 
-@once
-def short_pulses(ride: Ride, channel: str) -> tuple[Run, ...]:
-    """On-runs of a switch too short for a hand, after which the bike did not slow."""
-    rate_ms2 = motion.acceleration(ride) if ride.has("wheel_speed") else np.empty(0)
-    found = []
-    for run in ride.runs(channel).on():
-        sharp = run.sharp_start and run.sharp_end
-        if not sharp or run.length_s > pulses.SHORT_PULSE_S + 1e-6:
-            continue
-        after = rate_ms2[ride.slice(Span(run.start_s - 0.2, run.end_s + 1.5))]
-        known = after[np.isfinite(after)]
-        if len(known) and -float(known.min()) > pulses.HARD_MS2:
-            continue
-        found.append(run)
-    return tuple(found)
+def short_pulses(ride: Ride, channel: str) -> tuple[pulses.Touch, ...]:
+    """Touches of a switch that may have been too short for a hand and of which nothing came."""
+    most_s = pulses.SHORT_PULSE_S + ride.interval_s(channel) + 1e-6
+    touches = pulses.touches(ride, channel)
+    return tuple(t for t in touches if not t.effect and t.longest_s <= most_s)
 
 
 def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
