@@ -22,6 +22,7 @@ from ridecheck.signals.pulses import (
     Touch,
     braking_ms2,
     locked_share,
+    maybe_short,
     touches,
 )
 from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride
@@ -365,10 +366,9 @@ def _opens_s(ride: Ride, cause: Mover, span: Span) -> float:
 
 def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
     """Touches of its control that may have been too short for a hand."""
-    if not _pulses_show(cause):
+    if not _pulses_show(cause) or not ride.has(cause.channel):
         return []
-    most_s = SHORT_PULSE_S + cause.interval_s + 1e-6
-    return [t for t in _idle_touches(ride, cause) if t.longest_s <= most_s]
+    return [] if cause.channel.endswith("_pressure") else maybe_short(ride, cause.channel)
 
 
 def _repeated(ride: Ride, cause: Mover) -> str:

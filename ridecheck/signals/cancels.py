@@ -277,15 +277,15 @@ def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
 
     A hand that brakes often turns the grip past closed with it.
     """
-    first = min(movers, key=lambda m: m.at_s + skew_s(ride, m))
-    known_s = first.at_s + skew_s(ride, first)
+    first = min(movers, key=lambda m: m.at_s + skew_s(ride, m.channel))
+    known_s = first.at_s + skew_s(ride, first.channel)
     tied = [m for m in movers if _may_be_as_early(ride, m, known_s)]
     return min(tied, key=lambda m: (RIDER.index(m.cause), m.at_s))
 
 
 def _may_be_as_early(ride: Ride, mover: Mover, known_s: float) -> bool:
     """May a control have moved by an instant: is it not a whole refresh later, or one act?"""
-    since_s = mover.at_s - skew_s(ride, mover)
+    since_s = mover.at_s - skew_s(ride, mover.channel)
     return since_s - 0.7 * mover.interval_s < known_s or since_s - ONE_ACT_S < known_s
 
 

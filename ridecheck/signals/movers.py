@@ -152,19 +152,17 @@ def fit(ride: Ride, channel: str, at_s: float, interval_s: float, t_s: float) ->
 
 def _allowed(ride: Ride, channel: str, at_s: float, interval_s: float, t_s: float) -> Span:
     """Latencies that the rows of a control and of the flag allow; both may be written late."""
-    late_s = ride.channels[channel].skew_s if channel in ride.channels else 0.0
-    flag_late_s = ride.channels["cruise_engaged"].skew_s
     return latency.allowed(
         t_s - at_s,
         input_s=interval_s,
-        flag_s=min(ride.interval_s("cruise_engaged"), 2.0) + flag_late_s,
-        skew_s=late_s + (LOOK_AHEAD_S if channel == "brake_lamp" else 0.0),
+        flag_s=min(ride.interval_s("cruise_engaged"), 2.0) + skew_s(ride, "cruise_engaged"),
+        skew_s=skew_s(ride, channel) + (LOOK_AHEAD_S if channel == "brake_lamp" else 0.0),
     )
 
 
-def skew_s(ride: Ride, mover: Mover) -> float:
-    """By how much a mover's channel may be written late, as its layout states."""
-    return ride.channels[mover.channel].skew_s if mover.channel in ride.channels else 0.0
+def skew_s(ride: Ride, channel: str) -> float:
+    """By how much a channel may be written late, as its layout states."""
+    return ride.channels[channel].skew_s if channel in ride.channels else 0.0
 
 
 def look_back_s(ride: Ride) -> float:

@@ -61,6 +61,14 @@ def touches(ride: Ride, channel: str) -> tuple[Touch, ...]:
     return tuple(touch for touch in found if touch is not None)
 
 
+def maybe_short(ride: Ride, channel: str) -> list[Touch]:
+    """Touches of which nothing came that may have been too short for a hand, as far as the
+    refresh tells.
+    """
+    most_s = SHORT_PULSE_S + ride.interval_s(channel) + 1e-6
+    return [t for t in touches(ride, channel) if not t.effect and t.longest_s <= most_s]
+
+
 COASTED_S = 0.4
 """A throttle closed this long slows the bike by all it has; shorter, by a part."""
 
@@ -136,12 +144,17 @@ def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
     """
     if channel not in brakes.CONTROLS or not ride.has("wheel_speed"):
         return math.inf
-    later = [
-        s.runs.start_s[(s.runs.value == 1) & (s.runs.start_s > end_s + 1e-6)]
-        for s in brakes.signals(ride)
-    ]
-    first_s = min((float(starts[0]) for starts in later if len(starts)), default=math.inf)
+    starts_s = _braking_starts_s(ride)
+    next_ = int(np.searchsorted(starts_s, end_s + 1e-6, side="right"))
+    first_s = float(starts_s[next_]) if next_ < len(starts_s) else math.inf
     return first_s - motion.window_s(ride, "wheel_speed") / 2.0
+
+
+@once
+def _braking_starts_s(ride: Ride) -> Floats:
+    """When any braking signal goes on, in order."""
+    starts = [s.runs.start_s[s.runs.value == 1] for s in brakes.signals(ride)]
+    return np.sort(np.concatenate([np.empty(0), *starts]))
 
 
 OPEN_PERCENT = 3.5

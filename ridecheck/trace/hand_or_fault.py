@@ -24,7 +24,7 @@ def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
     said = "; ".join(cancel.evidence)
     channel = _pulsing_channel(ride, cancel)
     if channel and "of which nothing came" not in said:
-        found_s = [p.span.start_s for p in short_pulses(ride, channel)]
+        found_s = [p.span.start_s for p in pulses.maybe_short(ride, channel)]
         off = sum(ride.runs("cruise_engaged").value_at(s - 1e-3) == 0 for s in found_s)
         others = len(found_s) - 1
         plain = channel.replace("_", " ")
@@ -58,13 +58,6 @@ def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
     if pulse_s is None or pulse_s > pulses.SHORT_PULSE_S + 1e-6 or cancel.commanded:
         return ""
     return channel if channel in catalog() and ride.has(channel) else ""
-
-
-def short_pulses(ride: Ride, channel: str) -> tuple[pulses.Touch, ...]:
-    """Touches of a switch that may have been too short for a hand and of which nothing came."""
-    most_s = pulses.SHORT_PULSE_S + ride.interval_s(channel) + 1e-6
-    touches = pulses.touches(ride, channel)
-    return tuple(t for t in touches if not t.effect and t.longest_s <= most_s)
 
 
 def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:

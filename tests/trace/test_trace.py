@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 import pytest
 from rides import part_from, settings_from
 
+from ridecheck.signals.pulses import maybe_short
 from ridecheck.trace import trace_ride
-from ridecheck.trace.hand_or_fault import short_pulses
 
 PIECES = ["speed to 100 at 1.5 m/s2", "cruise 100 km/h, gear 5, 60 s"]
 HOLD_S = 18.52
@@ -140,7 +140,7 @@ def test_a_real_braking_is_no_short_pulse():
 
     ride = Ride("r", "T01", [part_from(plan)], settings_from(plan))
 
-    assert short_pulses(ride, "front_brake") == ()
+    assert maybe_short(ride, "front_brake") == []
 
 
 def test_several_unrelated_switches_in_one_row_point_at_supply_earth_or_logger():
