@@ -18,8 +18,10 @@ OTHER_SEEDS = (1042, 1043, 1044, 1045, 1046)
 
 
 def verdicts(root: Path) -> dict[str, str]:
-    report = screen_fleet(root, report_dir=root / "reports").report
-    return {bike.bike: bike.verdict.value for bike in report.bikes}
+    outcome = screen_fleet(root, report_dir=root / "reports")
+
+    assert (outcome.rules_in_error, outcome.faults) == ((), ())
+    return {bike.bike: bike.verdict.value for bike in outcome.report.bikes}
 
 
 def test_the_demo_gets_the_verdicts_it_states(tmp_path):

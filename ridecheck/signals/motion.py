@@ -300,7 +300,9 @@ def cell_means(
     the means of each of the values.
     """
     rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
-    cell = np.floor((ride.t_s[rows] - span.start_s) / cell_s).astype(int)[known[rows]]
+    # A row at the start may lie before it by rounding: it belongs to the first piece.
+    passed_s = np.maximum(ride.t_s[rows] - span.start_s, 0.0)
+    cell = np.floor(passed_s / cell_s).astype(int)[known[rows]]
     count = np.bincount(cell, minlength=1)
     has = count > 0
     means = [np.bincount(cell, v[rows][known[rows]], 1)[has] / count[has] for v in values]

@@ -92,3 +92,16 @@ def test_spans_where_bridges_and_never_crosses_a_gap():
         (0.0, pytest.approx(10.5)),
         (pytest.approx(13.0), pytest.approx(13.5)),
     ]
+
+
+def test_a_row_that_lies_before_a_stretch_by_rounding_is_in_its_first_piece():
+    ride = ride_from({"pieces": ["80 km/h, gear 5, 10 s"]})
+    speed = ride.numbers("wheel_speed")
+    start_s = float(ride.t_s[40]) + 1e-10
+
+    cells, (means,) = motion.cell_means(
+        ride, Span(start_s, start_s + 1.0), 0.25, np.isfinite(speed), speed
+    )
+
+    assert cells.tolist() == [0.0, 1.0, 2.0, 3.0]
+    assert means == pytest.approx(80.0, abs=0.5)
