@@ -17,10 +17,10 @@ from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.false_readings import NOT_RIDERS
 from ridecheck.signals.movers import RIDER, Mover
 from ridecheck.signals.pulses import (
-    RATIO_FREED,
     SHORT_PULSE_S,
     Touch,
     braking_ms2,
+    frees_ratio,
     locked_share,
     maybe_short,
     touches,
@@ -47,7 +47,7 @@ HANGS_S = 10.0
 LONG_S = 5.0
 """A control on this long shows no hand by the slowing of a closed throttle."""
 
-DRIVEN_S, ROLLS_S = 1.5, 1.5
+DRIVEN_S, ROLLS_S = 1.0, 1.5
 """... while the bike is driven on for at least the one, throttle open, losing less speed than
 STUCK_MS2, faster than STUCK_KMH: nobody brakes and drives, though engine braking may follow
 the cancel for the other at first."""
@@ -65,6 +65,9 @@ engine freed leaves it within half a second."""
 REPEATED = 3
 """One or two pulses a ride may be a glove or a stone; three on one control are a contact."""
 
+BRIEF_S = 0.35
+"""A hand that works a brake or the clutch holds it longer, as a rule (common practice)."""
+
 OUTNUMBER = 2.0
 """... if they are this many times the longer touches with no effect: a hand resting on a
 control makes more long ones than short."""
@@ -73,14 +76,17 @@ BOUNCE_S, BOUNCE_PULSE_S = 1.0, 0.1
 """Pulses that follow one another within this, each no longer than that (and a refresh), are
 bouncing: no hand touches, lets go and touches again so fast."""
 
+RATTLES, RATTLE_S = 3, 0.35
+"""So many pulses, one every so many seconds: no hand works a lever so (common practice)."""
+
 QUICK_S = 0.1
 """A hand that presses and lets go at once takes about this long or longer (common practice)."""
 
-TAP_S = 0.06
-"""A hand cannot press and let go in less (common practice)."""
-
 ONE_HAND_S = 0.3
 """Brakes that come on within this of one another are one use."""
+
+TO_LEVER_S = 0.6
+"""A hand that closes the grip to brake is at the lever within this (common practice)."""
 
 NOTICES_S = 2.5
 """A rider has noticed a cancel, and opens the throttle, this long after it."""
@@ -108,7 +114,7 @@ DIP_SHOWN_S = 0.055
 Answer = tuple[bool | None, str]
 
 
-def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
+def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool = False) -> Answer:
     """Was a cancel at t_s asked for? True, False or None (cannot be told), and why.
 
     True: a rider's action with its effect. False: an input that looks like a fault; the
@@ -118,7 +124,9 @@ def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Ans
     if cause.cause in ("supply", "signal_lost"):
         return False, ""
     if cause.cause in NOT_RIDERS:
-        why = NOT_RIDERS[cause.cause](ride, t_s)
+        why = NOT_RIDERS[cause.cause](ride, t_s) or _slips(ride, cause, t_s)
+        if not why and cause.impossible and not brakes.any_on(ride, Span(t_s - 1.0, t_s - 1e-3)):
+            why = "no wheel or engine changes its speed so fast: a wrong reading"
         return (False, why) if why else (None, "")
     if cause.cause == "power_switch":
         return _main_switch(ride, cause, wanted_back=wanted_back)
@@ -161,6 +169,23 @@ def _control(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answ
     if math.isnan(cause.pulse_s) or not _may_be_short(cause):
         return (True, "") if slowed(ride, t_s) and not wanted_back else (None, "")
     return None, ""
+
+
+SHOWN_PULLS = 3
+"""A clutch switch that shows so many pulls in a ride works: a flare with none is no pull."""
+
+
+def _slips(ride: Ride, cause: Mover, t_s: float) -> str:
+    """Engine speed runs up in gear, and the clutch, whose switch works, is not pulled."""
+    if cause.cause != "engine_flare" or ride.interval_s("clutch") > SHARP_S:
+        return ""
+    runs = ride.runs("clutch")
+    pulled = runs.any_on(Span(t_s - 0.5, t_s + 0.3)) is not False
+    if pulled or len(runs.on()) < SHOWN_PULLS:
+        return ""
+    return (
+        "the clutch was not pulled, and its switch shows other pulls: it slips, or the wheel spun"
+    )
 
 
 # ---------------------------------------------------------------- the rider's controls
@@ -287,7 +312,7 @@ def _grip_open(ride: Ride, cause: Mover) -> str:
 
 def _shown_false(ride: Ride, cause: Mover) -> str:
     """A roll-off switch that shows on with an open throttle elsewhere in the ride."""
-    if cause.cause != "roll_off" or not _pulses_show(cause) or _brakes_next(ride, cause):
+    if cause.cause != "roll_off" or not _pulses_show(cause) or _brakes_at_once(ride, cause):
         return ""
     others = [
         t
@@ -295,9 +320,41 @@ def _shown_false(ride: Ride, cause: Mover) -> str:
         if not t.effect and not t.span.start_s - 1.0 <= cause.at_s <= t.span.end_s + 1.0
     ]
     if not others:
-        return ""
+        return _let_go_in_vain(ride, cause)
     times = "once more" if len(others) == 1 else f"{len(others)} times more"
     return f"the roll-off switch shows on {times} in this ride, with the throttle open"
+
+
+IN_VAIN = 2
+"""A rider who lets cruise go and at once wants it back does not do so again and again."""
+
+
+def _let_go_in_vain(ride: Ride, cause: Mover) -> str:
+    """A roll-off switch after which, elsewhere in the ride, cruise was set again at once."""
+    others = [
+        run
+        for run in ride.runs("roll_off").on()
+        if abs(run.start_s - cause.at_s) > 1.0
+        and _engaged_at(ride, run.start_s)
+        and _set_again_s(ride, run.start_s, run.end_s) is not None
+    ]
+    if len(others) < IN_VAIN:
+        return ""
+    return (
+        f"the roll-off switch shows on {len(others)} times more in this ride, cruise being set "
+        f"again within {AT_ONCE_S:.0f} s with no brake used"
+    )
+
+
+def _brakes_at_once(ride: Ride, cause: Mover) -> bool:
+    """Does a brake come on with an input, or as a hand goes from the grip to the lever?"""
+    near = Span(cause.at_s - ONE_HAND_S, cause.at_s + TO_LEVER_S)
+    return any(
+        near.start_s <= r.start_s <= near.end_s
+        for signal in brakes.signals(ride)
+        for r in signal.runs.overlapping(near)
+        if r.value == 1
+    )
 
 
 def _brakes_next(ride: Ride, cause: Mover) -> bool:
@@ -352,10 +409,15 @@ def _bounces(ride: Ride, cause: Mover) -> str:
     if own is None or own.runs < 2:
         return ""
     told = f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and nothing came of them"
-    if _opens_s(ride, cause, own.span) + cause.interval_s <= QUICK_S + 1e-6:
+    if _opens_s(ride, cause, own.span) + cause.interval_s <= QUICK_S + 1e-6 or _rattles(own):
         return told
     short = own.longest_s <= BOUNCE_PULSE_S + cause.interval_s + 1e-6
     return told if short and own.span.length_s / (own.runs - 1) <= BOUNCE_S else ""
+
+
+def _rattles(touch: Touch) -> bool:
+    """Three pulses or more, one after another faster than a hand works a lever?"""
+    return touch.runs >= RATTLES and touch.span.length_s / (touch.runs - 1) <= RATTLE_S
 
 
 def _opens_s(ride: Ride, cause: Mover, span: Span) -> float:
@@ -372,20 +434,25 @@ def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
 
 
 def _repeated(ride: Ride, cause: Mover) -> str:
-    """One of several pulses in the ride of which nothing came, and not a rider's habit."""
-    if cause.cause == "roll_off":
+    """One of several pulses in the ride of which nothing came, and not a rider's habit.
+
+    A contact that bounces also makes pulses as long as a quick hand's: where one at least
+    was too short for a hand, all up to BRIEF_S count.
+    """
+    if cause.cause == "roll_off" or not _pulses_show(cause) or _taps(ride, cause):
         return ""
-    pulses, idle = _pulses(ride, cause), _idle_touches(ride, cause)
+    idle = _idle_touches(ride, cause)
+    most_s = BRIEF_S if _pulses(ride, cause) or _is_short(cause) else SHORT_PULSE_S
+    brief = [t for t in idle if t.longest_s <= most_s + cause.interval_s + 1e-6]
     # A pulse that braking follows within a second is part of that touch: it counts by itself.
-    alone = _own(pulses, cause) is None
-    short = cause.pulse_s <= SHORT_PULSE_S + cause.interval_s + 1e-6
-    count = len(pulses) + alone
-    if not short or not _pulses_show(cause) or count < REPEATED or _taps(ride, cause):
+    count = len(brief) + (_own(brief, cause) is None)
+    if not cause.pulse_s <= most_s + cause.interval_s + 1e-6 or count < REPEATED:
         return ""
-    if count < OUTNUMBER * (len(idle) - len(pulses)):
+    proven = any(_rattles(t) for t in brief)
+    if not proven and count < OUTNUMBER * (len(idle) - len(brief)):
         return ""
-    off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
-    longest_s = max(cause.pulse_s, *(p.longest_s for p in pulses))
+    off = sum(not _engaged_at(ride, p.span.start_s) for p in brief)
+    longest_s = max(cause.pulse_s, *(p.longest_s for p in brief))
     return (
         f"one of {count} pulses of up to {longest_s:.2f} s in this "
         f"ride of which nothing came, {off} of them with cruise off"
@@ -402,7 +469,7 @@ def _taps(ride: Ride, cause: Mover) -> bool:
     off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
     wished = len(pulses) - off - sum(_again(ride, p) for p in pulses)
     shortest_s = min((p.longest_s for p in pulses), default=0.0)
-    by_hand = shortest_s + cause.interval_s > TAP_S
+    by_hand = shortest_s + cause.interval_s > QUICK_S
     return len(pulses) > 1 and wished > 0.5 * len(pulses) and off < 2 and by_hand
 
 
@@ -427,19 +494,27 @@ def _asked_again(ride: Ride, cause: Mover) -> str:
     """
     length_s = _shown_on_s(ride, cause)
     fits = length_s <= FLICK_S if cause.cause == "roll_off" else _may_be_short(cause)
-    fits = fits and _pulses_show(cause)
-    runs = ride.runs("cruise_engaged")
-    starts_s = runs.start_s[(runs.value == 1) & (runs.start_s > cause.at_s + NO_SOONER_S)]
-    if not fits or not len(starts_s) or starts_s[0] - cause.at_s > AT_ONCE_S:
+    if not fits or not _pulses_show(cause):
         return ""
-    again_s = float(starts_s[0])
-    after = Span(cause.at_s + length_s + 1e-3, again_s)
-    if after.length_s > 0.0 and brakes.any_on(ride, after):
+    again_s = _set_again_s(ride, cause.at_s, cause.at_s + length_s)
+    if again_s is None:
         return ""
     return (
         f"nothing came of it, and cruise was engaged again {again_s - cause.at_s:.1f} s after it "
         "with no brake used"
     )
+
+
+def _set_again_s(ride: Ride, start_s: float, end_s: float) -> float | None:
+    """When cruise was engaged again at once after an input, with no brake used meanwhile."""
+    runs = ride.runs("cruise_engaged")
+    starts_s = runs.start_s[(runs.value == 1) & (runs.start_s > start_s + NO_SOONER_S)]
+    if not len(starts_s) or starts_s[0] - start_s > AT_ONCE_S:
+        return None
+    after = Span(end_s + 1e-3, float(starts_s[0]))
+    if after.length_s > 0.0 and brakes.any_on(ride, after):
+        return None
+    return after.end_s
 
 
 def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
@@ -448,14 +523,8 @@ def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
     """
     length_s = 1.0 if math.isnan(cause.pulse_s) else cause.pulse_s
     if cause.cause == "clutch":
-        ratio = drivetrain.ratio(ride)
-        before = ratio[ride.slice(Span(cause.at_s - 1.5, cause.at_s - 0.1))]
         end_s = min(cause.at_s + length_s + 1.0, _next_on_s(ride, cause))
-        after = ratio[ride.slice(Span(cause.at_s, end_s))]
-        if not np.isfinite(before).any() or not np.isfinite(after).any():
-            return False
-        change = np.abs(np.log(after / np.nanmedian(before)))
-        return bool(np.nanmax(change) > RATIO_FREED)
+        return frees_ratio(ride, cause.at_s, end_s) is True
     if _is_short(cause):
         return False  # pads grip only while the lever is worked: too short to slow a bike
     # Acceleration is taken over a window: the half of it after an instant lies ahead.
@@ -466,8 +535,8 @@ def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
         for r in signal.runs.overlapping(Span(cause.at_s, cause.at_s + 1.5))
         if r.value == 1 and r.start_s > cause.at_s + ONE_HAND_S
     ]
-    # A later braking is no effect of a pulse now.
-    end_s = min([cause.at_s + 1.5, *(later if _may_be_short(cause) else [])])
+    # A later braking is no effect of a pulse now, nor of a control that may be stuck.
+    end_s = min([cause.at_s + 1.5, *(later if least_ms2 or _may_be_short(cause) else [])])
     a = motion.acceleration(ride)[ride.slice(Span(cause.at_s - 0.2, end_s))]
     hard_ms2 = max(least_ms2, braking_ms2(ride, ride.at("wheel_speed", cause.at_s)))
     return bool(np.isfinite(a).any() and -np.nanmin(a) > hard_ms2)
@@ -496,10 +565,12 @@ def slowed(ride: Ride, t_s: float) -> bool:
 
 def _main_switch(ride: Ride, cause: Mover, *, wanted_back: bool) -> Answer:
     """A press on record was meant; a lamp that goes without one was switched by nobody."""
-    if cause.channel == "switch_power" or _pressed(ride, cause):
+    if cause.channel == "switch_power":
         return True, ""
     if cause.pulse_s < LAMP_BACK_S:
         return False, f"the lamp was back after {cause.pulse_s:.2f} s: no hand is so fast"
+    if _pressed(ride, cause):
+        return True, ""
     interval_s = ride.interval_s("switch_power")
     back_soon = wanted_back or cause.pulse_s < AT_ONCE_S
     if interval_s <= SHARP_S or (math.isfinite(interval_s) and back_soon):
@@ -520,7 +591,7 @@ def _pressed(ride: Ride, cause: Mover) -> bool:
 
 def _buttons_together(ride: Ride, cause: Mover) -> str:
     """Several buttons going on in one instant: one hand presses one of them."""
-    within_s = max(TOGETHER_S, cause.interval_s) + 1e-6
+    within_s = max(TOGETHER_S, 1.5 * cause.interval_s)
     others = []
     for name in ("set", "resume"):
         runs = ride.runs(PANEL[name]) if ride.has(PANEL[name]) else None

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -10,7 +11,7 @@ from ridecheck.catalog import PANEL
 from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, latency, letting_go, motion, order
 from ridecheck.signals.asked import VOTE_KMH, asked_for
-from ridecheck.signals.cruise import Engagement, engagements
+from ridecheck.signals.cruise import PANEL_S, Engagement, engagements, panel_chatters
 from ridecheck.signals.movers import (
     LOOK_AHEAD_S,
     LOOK_BACK_S,
@@ -97,7 +98,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     t_s = engagement.span.end_s
     movers = sorted(movers_of(ride, engagement), key=lambda m: m.at_s)
     wanted_back = _wanted_back(ride, engagement, i)
-    cause = _cause(ride, movers, t_s)
+    cause = _cause(ride, movers, t_s) or _burst(ride, movers, t_s)
     wish = [f"cruise was asked for again within {VOTE_S:.0f} s without slowing"] * wanted_back
     if cause is None:
         commanded, evidence = _without_cause(ride, movers, t_s, wanted_back=wanted_back)
@@ -128,15 +129,17 @@ def _without_cause(
 ) -> tuple[bool | None, list[str]]:
     """Was a cancel with no logged cause asked for, and what speaks for it.
 
-    False only where nothing else can have been behind it: the rider wanted cruise back, or
-    every input is logged sharply.
+    False only where nothing else can have been behind it: the rider wanted cruise back, every
+    input is logged sharply, or the panel chatters.
     """
+    if panel_chatters(ride, Span(t_s - PANEL_S, t_s + ride.interval_s("cruise_engaged"))):
+        return False, [NO_CAUSE.format(look_back_s(ride)), PANEL_CHATTERS, *_aftermath(ride, t_s)]
     spun = [m.evidence for m in movers if m.cause == "wheelspin"]
     elsewhere = letting_go.not_cruise(ride, t_s)
     aside = _set_aside(ride, movers)
     free = not (spun or elsewhere or aside) and (wanted_back or _nothing_hidden(ride, t_s))
     evidence = [
-        f"no logged cause within {look_back_s(ride):.1f} s before the cancel",
+        NO_CAUSE.format(look_back_s(ride)),
         *spun,
         *aside,
         *_aftermath(ride, t_s),
@@ -161,6 +164,10 @@ def _unexplained(
         wanted_back=wanted_back,
     )
 
+
+NO_CAUSE = "no logged cause within {:.1f} s before the cancel"
+
+PANEL_CHATTERS = "set and resume went on at once, or twice, as cruise let go: no hand presses so"
 
 NO_SUPPLY_SEEN = (
     "its contact, or a dip of the supply, which is not logged at 5 Hz or faster: which of the two "
@@ -244,14 +251,48 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     if "far_from_set_speed" in names:
         learnt = let_go_after(ride).cancels > 0
         fitting = [m for m in fitting if m.at_s < t_s + (1e-6 if learnt else -1e-6)]
-    if later and later[0].impossible and all(m.at_s > t_s - 1e-6 for m in fitting):
-        return later[0]  # the signal broke first: the rider's control came with the cancel
+    if later and later[0].impossible and _broke_first(later[0], fitting, t_s):
+        return later[0]
     if fitting:
         return _foremost(ride, fitting)
     if later:
         return later[0]
     held = [m for m in rider if m.at_s < t_s - 1e-6]
     return _foremost(ride, held) if held and not let_go_after(ride).cancels else None
+
+
+BREAKS_S = 0.5
+"""A unit lets go within this of a reading that breaks."""
+
+
+def _broke_first(signal: Mover, controls: list[Mover], t_s: float) -> bool:
+    """Did a reading break before the rider's controls moved, or these only with the cancel?"""
+    first_s = min((m.at_s for m in controls), default=math.inf)
+    broke_first = t_s - BREAKS_S <= signal.at_s < first_s - 1e-6
+    return first_s > t_s - 1e-6 or broke_first
+
+
+MAY_BURST = {"front_brake", "rear_brake", "clutch", "roll_off"}
+
+BURST_S = 0.35
+"""Pulses of one burst of a contact follow one another within this."""
+
+
+def _burst(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
+    """A contact that shows a fault near a cancel, though not at the time of the other inputs: its
+    filter is another, or a pulse of the same burst that fell between two rows let cruise go.
+    """
+    for mover in movers:
+        if mover.cause not in MAY_BURST or asked_for(ride, mover, t_s)[0] is not False:
+            continue
+        before_s = t_s - mover.at_s
+        if -mover.interval_s - 1e-6 <= before_s <= latency.USUAL.end_s:
+            return mover
+        near_s = BURST_S + mover.interval_s
+        if abs(mover.at_s - t_s) <= near_s and mover.pulse_s <= BURST_S:
+            told = "one of a burst: the pulse that ended cruise fell between two rows"
+            return replace(mover, evidence=f"{mover.evidence}, {told}")
+    return None
 
 
 def _rider_movers(movers: list[Mover], names: set[str]) -> list[Mover]:

@@ -23,6 +23,9 @@ FLICKER_S = 0.25
 """An engaged flag gone, or there, no longer than this is chatter of the flag: no hand
 cancels and sets again in a quarter of a second."""
 
+PANEL_S = 0.5
+"""Two presses of set or resume within this, as cruise lets go, are none of a hand's."""
+
 SETTLE_S = 10.0
 """Cable slack and lag are over this long after engaging or a new set speed."""
 
@@ -66,7 +69,7 @@ def engagements(ride: Ride) -> tuple[Engagement, ...]:
             continue
         previous = merged[-1] if merged else None
         flicker = previous is not None and previous.sharp_end and run.sharp_start
-        if previous is not None and flicker and run.start_s - previous.end_s <= FLICKER_S + 1e-9:
+        if previous is not None and flicker and _flag_chatters(ride, previous.end_s, run.start_s):
             merged[-1] = Run(previous.start_s, run.end_s, 1, previous.sharp_start, run.sharp_end)
         else:
             merged.append(run)
@@ -76,6 +79,24 @@ def engagements(ride: Ride) -> tuple[Engagement, ...]:
         for r in merged
         if not (_is_flicker(r) and not pressed_before(ride, r.start_s))
     )
+
+
+def _flag_chatters(ride: Ride, end_s: float, again_s: float) -> bool:
+    """Is a gap of the flag its own chatter? Not where the panel chatters: it sets cruise again."""
+    short = again_s - end_s <= FLICKER_S + 1e-9
+    return short and not panel_chatters(ride, Span(end_s - PANEL_S, again_s))
+
+
+def panel_chatters(ride: Ride, span: Span) -> bool:
+    """Do set and resume go on more often in a stretch of about PANEL_S than a hand presses them?"""
+    presses = 0
+    for button in (PANEL["set"], PANEL["resume"]):
+        if ride.has(button):
+            runs = ride.runs(button)
+            starts_s = runs.start_s[(runs.value == 1) & runs.sharp_start]
+            within = (starts_s >= span.start_s) & (starts_s <= span.end_s + 1e-9)
+            presses += int(within.sum())
+    return presses > 1
 
 
 def _is_flicker(run: Run) -> bool:

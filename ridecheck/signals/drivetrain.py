@@ -562,9 +562,9 @@ def _finite(interval_s: float) -> float:
     return interval_s if math.isfinite(interval_s) else 0.0
 
 
-def clutched(ride: Ride, t_s: float) -> bool:
-    """Is the clutch shown on, or a gear changing for good, near an instant?"""
-    near = Span(t_s - 1.0, t_s + 0.5)
+def clutched(ride: Ride, t_s: float, *, after_s: float = 0.5) -> bool:
+    """Is the clutch shown on, or a gear changing for good, near an instant, up to after_s later?"""
+    near = Span(t_s - 1.0, t_s + after_s)
     if ride.has("clutch") and ride.runs("clutch").any_on(near) is not False:
         return True
     if not ride.has("gear"):

@@ -8,7 +8,7 @@ import numpy as np
 
 from ridecheck.model import Span
 from ridecheck.signals import brakes, drivetrain, letting_go
-from ridecheck.signals.pulses import RATIO_FREED, locked_share
+from ridecheck.signals.pulses import RATIO_FREED
 from ridecheck.signals.ride import Ride
 
 FLICKER_S = 1.0
@@ -28,20 +28,23 @@ def _rows(ride: Ride, t_s: float, before_s: float, after_s: float) -> slice:
     return ride.slice(Span(t_s - before_s, t_s + after_s))
 
 
-def _gear_flickers(ride: Ride, t_s: float) -> str:
+def _gear_shown_false(ride: Ride, t_s: float) -> str:
     """Another gear, or neutral, for a moment, with engine and wheel locked all the while."""
     if not ride.has("gear", "engine_speed", "wheel_speed"):
         return ""
     if spike := _engine_jumps(ride, t_s):
         return spike  # many loggers work the gear out from the two speeds
-    for run in _flickers(ride, t_s):
-        share = locked_share(ride, run)
-        if share is not None and share >= 1.0 - 1e-9:
+    refresh_s = max(ride.interval_s(n) for n in ("engine_speed", "wheel_speed"))
+    for run in gear_flickers(ride, t_s):
+        ratio = drivetrain.ratio(ride)[ride.slice(Span(run.start_s - refresh_s, run.end_s))]
+        ratio = ratio[np.isfinite(ratio)]
+        if len(ratio) > 1 and ratio.max() / ratio.min() - 1.0 < RATIO_FREED:
             return f"the gear was shown for {run.length_s:.2f} s, engine and wheel locked as before"
     return ""
 
 
-def _flickers(ride: Ride, t_s: float) -> Iterator[Span]:
+def gear_flickers(ride: Ride, t_s: float) -> Iterator[Span]:
+    """Stretches near an instant in which another gear shows for a moment, then the old one."""
     runs = ride.runs("gear")
     for i in range(1, len(runs) - 1):
         if abs(runs.start_s[i] - t_s) > 1.2 + ride.interval_s("gear"):
@@ -96,7 +99,7 @@ def _engine_jumps(ride: Ride, t_s: float) -> str:
         return ""
     if ride.has("clutch") and ride.runs("clutch").any_on(Span(t_s - 1.0, t_s + 0.1)) is not False:
         return ""
-    return _engine_spike(ride, t_s) or (
+    return engine_spike(ride, t_s) or (
         "" if drivetrain.clutched(ride, t_s) else _engine_was_gone(ride, t_s)
     )
 
@@ -114,7 +117,7 @@ def _engine_was_gone(ride: Ride, t_s: float) -> str:
     )
 
 
-def _engine_spike(ride: Ride, t_s: float) -> str:
+def engine_spike(ride: Ride, t_s: float) -> str:
     """Engine speed up at once and back, the ratio as before."""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
     if found is None or found[1] < found[0] * (1.0 + PARTS):
@@ -135,7 +138,7 @@ def _engine_spike(ride: Ride, t_s: float) -> str:
 
 
 NOT_RIDERS: dict[str, Callable[[Ride, float], str]] = {
-    "gear_change": _gear_flickers,
+    "gear_change": _gear_shown_false,
     "speed_jump": _speed_jumps,
     "engine_flare": _engine_jumps,
     "engine_off": _engine_jumps,

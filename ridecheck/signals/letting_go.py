@@ -23,6 +23,9 @@ SLOWS_KMH_PER_S = 1.0
 MOVED = 0.25
 """Share of what it was held at by which a plate is seen to close."""
 
+SLOWED_S = 0.85
+"""The slowing after a cancel is measured up to here."""
+
 AHEAD_S = 0.14
 """Slowing this long before the plate moves. A straight line drawn back begins up to a tenth of
 a second early, for the first of the slowing is the steepest; of simulated cancels by a plate
@@ -78,22 +81,31 @@ def engine_first(ride: Ride, t_s: float) -> bool:
 
 
 def _plate_moves_s(ride: Ride, t_s: float) -> float:
-    """When the plate has begun to close; NaN where it was closed all along, or stays open."""
+    """When the plate has begun to close; NaN where it was closed all along, stays open, or opens
+    again at once.
+    """
     plate = ride.numbers("throttle")
     closed = motion.closed_reading(ride, "throttle")
     held = motion.median(plate[ride.slice(Span(t_s - 1.0, t_s - 0.3))]) - closed
     rows = ride.slice(Span(t_s - 0.3, t_s + 1.0))
     with np.errstate(invalid="ignore"):
         past = np.flatnonzero(plate[rows] - closed < (1.0 - MOVED) * held)
-    if math.isnan(held) or held < 2.0 or not len(past):
+    if math.isnan(held) or held < 2.0 or not len(past) or _reopens(ride, t_s, MOVED * held):
         return math.nan
     return float(ride.t_s[rows][past[0]])
+
+
+def _reopens(ride: Ride, t_s: float, least: float) -> bool:
+    """Does the plate open again by so much while the slowing is measured?"""
+    plate = ride.numbers("throttle")[ride.slice(Span(t_s, t_s + SLOWED_S))]
+    plate = plate[np.isfinite(plate)]
+    return bool(len(plate) and plate[int(plate.argmin()) :].max() > plate.min() + least)
 
 
 def _slowing_begins_s(ride: Ride, t_s: float) -> float:
     """Where the line through the speeds after a cancel meets the speed held before it."""
     held_kmh, held_rate, _ = _line(ride, Span(t_s - 1.5, t_s - 0.25), t_s)
-    later_kmh, rate, scatter_kmh = _line(ride, Span(t_s + 0.15, t_s + 0.85), t_s)
+    later_kmh, rate, scatter_kmh = _line(ride, Span(t_s + 0.15, t_s + SLOWED_S), t_s)
     turn = held_rate - rate
     if math.isnan(turn) or turn < SLOWS_KMH_PER_S or abs(held_rate) > 0.3 * turn:
         return math.nan
@@ -166,7 +178,8 @@ def spun_kmh(ride: Ride, t_s: float) -> float:
 def _gain(ride: Ride, name: str, leap_s: float) -> tuple[float, float]:
     """How far a channel rose about an instant: by how much, and as a share; NaN if not known."""
     values = ride.numbers(name)
-    before = motion.median(values[ride.slice(Span(leap_s - 0.6, leap_s - LEAPS_S))])
+    back_s = LEAPS_S + max(0.15, 1.5 * ride.interval_s(name))
+    before = motion.median(values[ride.slice(Span(leap_s - back_s, leap_s - LEAPS_S))])
     during = values[ride.slice(Span(leap_s - LEAPS_S, leap_s + SPINS_S))]
     if not before > 0.0 or not np.isfinite(during).any():
         return math.nan, math.nan

@@ -125,17 +125,37 @@ def _effect(ride: Ride, channel: str, span: Span) -> bool:
     end_s = min(span.end_s + 1.0, _next_braking_s(ride, channel, span.end_s))
     around = ride.slice(Span(span.start_s - 0.2, max(end_s, span.end_s)))
     if channel == "clutch":
-        ratio = drivetrain.ratio(ride)
-        before = np.log(ratio[ride.slice(Span(span.start_s - 1.5, span.start_s - 0.1))])
-        during = np.log(ratio[around])
-        if not np.isfinite(before).any() or not np.isfinite(during).any():
-            return True  # nothing to hold the lever against: not a pulse nobody made
-        return bool(np.nanmax(np.abs(during - np.nanmedian(before))) > RATIO_FREED)
+        # Nothing to hold the lever against: not a pulse nobody made.
+        return frees_ratio(ride, span.start_s, max(end_s, span.end_s)) is not False
     if channel == "roll_off":
         return not _grip_was_open(ride, span)
     slowing = motion.acceleration(ride)[around]
     hard_ms2 = braking_ms2(ride, ride.at("wheel_speed", span.start_s))
     return bool(np.isfinite(slowing).any() and -np.nanmin(slowing) > hard_ms2)
+
+
+LOCKED_S = 0.3
+"""So long before a pull the ratio is that of the gear in use; longer ago it may be another's."""
+
+
+def frees_ratio(ride: Ride, at_s: float, end_s: float) -> bool | None:
+    """Do engine and wheel part after an instant, by an end, as a pulled clutch lets them?
+
+    None where the ratio is not known before or after.
+    """
+    ratio = drivetrain.ratio(ride)
+    refresh_s = max(ride.interval_s("engine_speed"), ride.interval_s("wheel_speed"))
+    pulled_s = at_s - min(ride.interval_s("clutch"), 1.0)  # at the earliest
+    before = ratio[ride.slice(Span(pulled_s - LOCKED_S - 1.5 * refresh_s, pulled_s))]
+    after = ratio[ride.slice(Span(at_s, end_s))]
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if not len(before) or not len(after):
+        return None
+    if (
+        before.max() / before.min() - 1.0 > 0.5 * RATIO_FREED
+    ):  # still settling from a change of gear
+        return bool(after.max() / after.min() - 1.0 > RATIO_FREED)
+    return bool(np.abs(np.log(after / np.median(before))).max() > RATIO_FREED)
 
 
 def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
@@ -173,10 +193,26 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
         around = Span(span.start_s - 1.0, span.end_s)
         if name == "throttle" and ride.runs("cruise_engaged").any_on(around):
             return False
-        values = ride.numbers(name)
-        near = values[ride.slice(Span(span.start_s, span.end_s + 0.2))]
-        rest = motion.closed_reading(ride, name)
-        return bool(np.isfinite(near).any() and np.nanmin(near) > rest + OPEN_PERCENT)
+        opened = motion.closed_reading(ride, name) + OPEN_PERCENT
+        near = ride.numbers(name)[ride.slice(Span(span.start_s, span.end_s + 0.2))]
+        throughout = bool(np.isfinite(near).any() and np.nanmin(near) > opened)
+        return throughout or (name == "throttle_grip" and _opens_while_shut(ride, span, opened))
+    return False
+
+
+def _opens_while_shut(ride: Ride, span: Span, opened: float) -> bool:
+    """Is the grip open well inside a stretch in which its switch says past closed?
+
+    A hand opens it only after the contact has gone off; both may be written late.
+    """
+    late_s = [ride.interval_s(n) + ride.channels[n].skew_s for n in ("throttle_grip", "roll_off")]
+    grip = ride.numbers("throttle_grip")
+    for run in ride.runs("roll_off").overlapping(span):
+        inside = Span(run.start_s + late_s[0], run.end_s - sum(late_s))
+        if run.value == 1 and inside.length_s > 0.0:
+            values = grip[ride.slice(inside)]
+            if np.isfinite(values).any() and np.nanmax(values) > opened:
+                return True
     return False
 
 

@@ -168,6 +168,117 @@ FAULTS = {
         "signal_lost",
         "engine speed fell to 0 rpm at 100 km/h in gear",
     ),
+    "a roll-off switch that stays on as the grip opens elsewhere": (
+        {
+            "on": {"roll_off": [[8.0, 8.8], [LET_GO_S, LET_GO_S + 0.4]]},
+            "set": {"throttle_grip": [[0.0, 8.4, 0.0], [79.0, 82.0, 0.0]]},
+        },
+        "roll_off",
+        "the roll-off switch shows on once more in this ride, with the throttle open",
+    ),
+    "a roll-off switch after which cruise was set again at once, twice before": (
+        {
+            "on": {"roll_off": [[40.0, 40.7], [60.0, 60.7], [LET_GO_S, LET_GO_S + 0.7]]},
+            "off": {"cruise_engaged": [[40.1, 43.0], [60.1, 63.0]]},
+        },
+        "roll_off",
+        "shows on 2 times more in this ride, cruise being set again within 5 s",
+    ),
+    "pulses as long as a quick hand's, of a contact that also makes shorter ones": (
+        {
+            "on": {
+                "front_brake": [
+                    *[[s, s + 0.3] for s in (5.0, 12.0, LET_GO_S)],
+                    [9.0, 9.1],
+                    [15.0, 16.0],
+                    [115.0, 116.0],
+                ]
+            }
+        },
+        "front_brake",
+        "one of 4 pulses of up to 0.30 s",
+    ),
+    "three pulses of a length a hand makes, faster than a hand works": (
+        {
+            "rate_hz": 50,
+            "on": {"front_brake": [[80.0, 80.15], [80.25, 80.4], [80.5, 80.65]]},
+        },
+        "front_brake",
+        "bounces: 3 pulses within 0.66 s",
+    ),
+    "a pulse after the cancel, of a contact that makes more of them": (
+        {
+            "rate_hz": 50,
+            "on": {
+                "front_brake": [[s, s + 0.1] for s in (5.0, 9.0, 12.0, 110.0, LET_GO_S + 0.3)],
+            },
+        },
+        "front_brake",
+        "the pulse that ended cruise fell between two rows",
+    ),
+    "set and resume at once as cruise lets go": (
+        {
+            "on": {n: [[LET_GO_S, LET_GO_S + 0.2]] for n in ("switch_set", "switch_resume")},
+            "drop": ["roll_off"],
+        },
+        "unexplained",
+        "no hand presses so",
+    ),
+    "a lamp back at once, the main switch shown with it": (
+        {
+            "off": {"cruise_armed": [[LET_GO_S, LET_GO_S + 0.1]]},
+            "on": {"switch_power": [[LET_GO_S + 0.05, LET_GO_S + 0.3]]},
+            "channels": ["supply_voltage"],
+        },
+        "power_switch",
+        "the lamp was back after 0.10 s",
+    ),
+    "the engine runs up with the clutch at rest, its switch shown to work": (
+        {
+            "on": {"clutch": [[s, s + 0.8] for s in (3.0, 7.0, 11.0)]},
+            "times": {"engine_speed": [[LET_GO_S - 0.3, LET_GO_S + 5.0, 1.5]]},
+        },
+        "engine_flare",
+        "the clutch was not pulled",
+    ),
+    "a clutch pulse just after a change of gear": (
+        {
+            "pieces": [
+                HOLD[0],
+                "cruise 100 km/h, gear 4, 59.4 s",
+                "cruise 100 km/h, gear 5, 0.6 s",
+                *ON["pieces"][2:],
+            ],
+            "on": {"clutch": pulses(5.0, 9.0, 110.0)},
+            "rate_hz": 50,
+        },
+        "clutch",
+        "one of 4 pulses of up to 0.10 s",
+    ),
+    "wheel speed leaps and engine speed is not logged": (
+        {
+            "times": {"wheel_speed": [[LET_GO_S + 0.05, LET_GO_S + 0.3, 1.2]]},
+            "drop": ["engine_speed", "gear"],
+        },
+        "speed_jump",
+        "no wheel or engine changes its speed so fast",
+    ),
+    "wheel speed gone before the brake came on": (
+        {
+            "set": {"wheel_speed": [[LET_GO_S, LET_GO_S + 0.4, 0.0]]},
+            "on": {"front_brake": [[LET_GO_S + 0.1, LET_GO_S + 2.0]]},
+        },
+        "signal_lost",
+        "wheel speed fell from 100 to 0 km/h at once",
+    ),
+    "neutral for a moment, just after the engine has settled": (
+        {
+            "set": {"gear": [[LET_GO_S, LET_GO_S + 0.2, 0.0]]},
+            "times": {"engine_speed": [[LET_GO_S - 1.5, LET_GO_S - 0.2, 0.85]]},
+        },
+        "gear_change",
+        "engine and wheel locked as before",
+    ),
     "engine speed back after it was gone": (
         {"set": {"engine_speed": [[LET_GO_S - 4.0, LET_GO_S, 0.0]]}},
         "engine_flare",
@@ -238,6 +349,25 @@ RIDERS = {
         "rate_hz": 1,
         "on": {"rear_brake": [[s, s + 1.0] for s in (5.0, 9.0, 80.0, 110.0)]},
     },
+    "two flicks of the grip, opened between them": {
+        "on": {"roll_off": [[8.0, 8.3], [9.0, 9.3], [LET_GO_S, LET_GO_S + 0.4]]},
+        "set": {"throttle_grip": [[0.0, 8.5, 0.0], [8.8, 12.0, 0.0], [79.0, 82.0, 0.0]]},
+    },
+    "a grip opened as the contact goes off": {
+        "on": {"roll_off": [[8.0, 8.5], [LET_GO_S, LET_GO_S + 0.4]]},
+        "set": {"throttle_grip": [[0.0, 8.5, 0.0], [79.0, 82.0, 0.0]]},
+    },
+    "two steps of the set speed, then the brake": {
+        "pieces": [*HOLD, "brake 3.5 m/s2 to 60, gear 5", "60 km/h, gear 5, 20 s"],
+        "on": {"switch_resume": [[LET_GO_S - 0.6, LET_GO_S - 0.4], [LET_GO_S - 0.2, LET_GO_S]]},
+    },
+    "the clutch, whose switch is dead: the engine flares": {
+        "times": {"engine_speed": [[LET_GO_S - 0.3, LET_GO_S + 5.0, 1.5]]},
+    },
+    "a speed signal that leaps while cruise holds, then the brake": {
+        "pieces": [*HOLD, "brake 3.5 m/s2 to 60, gear 5", "60 km/h, gear 5, 20 s"],
+        "times": {"wheel_speed": [[50.0, 50.1, 1.2], [LET_GO_S, LET_GO_S + 0.1, 1.2]]},
+    },
     "a flick of the grip": {"on": {"roll_off": [[LET_GO_S, LET_GO_S + 0.15]]}},
     "a flick of the grip, and cruise wanted back after a bend": again(9.0)
     | {"on": again(9.0)["on"] | {"roll_off": [[LET_GO_S, LET_GO_S + 0.3]]}},
@@ -293,3 +423,27 @@ def test_a_supply_too_slowly_logged_does_not_clear_the_main_switch():
 
     assert the_cancel(**off, **slow).commanded is None
     assert the_cancel(**off, **sharp).commanded is True
+
+
+def test_a_leap_that_cruise_held_through_elsewhere_did_not_end_it():
+    leaps = {"times": {"wheel_speed": [[50.0, 50.1, 1.3], [LET_GO_S + 0.1, LET_GO_S + 0.2, 1.2]]}}
+
+    assert the_cancel(**leaps, drop=["engine_speed", "gear"]).cause == "unexplained"
+
+
+def test_a_gear_that_flickers_away_from_the_cancel_did_not_end_it():
+    def flickers(at_s):
+        return {"set": {"gear": [[at_s, at_s + 0.3, 2.0]]}}
+
+    assert the_cancel(**flickers(LET_GO_S)).cause == "gear_change"
+    assert the_cancel(**flickers(LET_GO_S - 0.7)).cause == "unexplained"
+    assert the_cancel(**flickers(LET_GO_S + 0.3)).cause == "unexplained"
+
+
+def test_a_rider_who_once_let_cruise_go_in_vain_may_do_so_on_purpose_later():
+    once = {
+        "on": {"roll_off": [[40.0, 40.7], [LET_GO_S, LET_GO_S + 0.7]]},
+        "off": {"cruise_engaged": [[40.1, 43.0]]},
+    }
+
+    assert the_cancel(**once).commanded is not False

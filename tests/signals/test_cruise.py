@@ -264,6 +264,14 @@ def test_a_flag_that_flickers_for_a_row_is_one_engagement():
     assert len(cancels.cancels(ride)) == 1
 
 
+def test_a_gap_of_the_flag_in_which_the_panel_chatters_is_a_cancel():
+    gap = {"off": {"cruise_engaged": [[40.0, 40.2]]}}
+    wet = {"on": {"switch_resume": [[39.8, 39.9], [40.1, 40.15]]}}
+
+    assert len(cruise.engagements(ride_from(HELD | gap))) == 1
+    assert len(cruise.engagements(ride_from(HELD | gap | wet))) == 2
+
+
 def test_what_ended_before_cruise_engaged_did_not_end_it():
     plan = {
         "pieces": [

@@ -21,6 +21,13 @@ def test_a_bike_that_slows_while_the_plate_is_open_has_an_engine_that_stopped(
     assert letting_go.engine_first(ride, LET_GO_S) is engine
 
 
+def test_a_plate_that_opens_again_at_once_tells_nothing_of_the_engine():
+    held = {"throttle": [[69.0, 70.2, 20.0], [70.4, 71.5, 20.0]]}
+    ride = ride_from({**COAST, "rate_hz": 50.0, "set": held}, {})
+
+    assert letting_go.engine_first(ride, LET_GO_S) is False
+
+
 def test_nothing_is_said_of_the_engine_at_one_row_a_second():
     ride = ride_from({**COAST, "rate_hz": 1.0, "set": {"throttle": [[69.0, 73.0, 20.0]]}}, {})
 
