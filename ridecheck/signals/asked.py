@@ -125,7 +125,11 @@ def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool = False
         return False, ""
     if cause.cause in NOT_RIDERS:
         why = NOT_RIDERS[cause.cause](ride, t_s) or _slips(ride, cause, t_s)
-        if not why and cause.impossible and not brakes.any_on(ride, Span(t_s - 1.0, t_s - 1e-3)):
+        if (
+            not why
+            and cause.impossible
+            and not brakes.any_on(ride, Span(t_s - 1.0, cause.at_s - 1e-3))
+        ):
             why = "no wheel or engine changes its speed so fast: a wrong reading"
         return (False, why) if why else (None, "")
     if cause.cause == "power_switch":

@@ -117,10 +117,10 @@ def _engine_was_gone(ride: Ride, t_s: float) -> str:
     )
 
 
-def engine_spike(ride: Ride, t_s: float) -> str:
-    """Engine speed up at once and back, the ratio as before."""
+def engine_spike(ride: Ride, t_s: float, *, least_rpm: float = 0.0) -> str:
+    """Engine speed up at once, by so much, and back, the ratio as before."""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
-    if found is None or found[1] < found[0] * (1.0 + PARTS):
+    if found is None or found[1] < max(found[0] * (1.0 + PARTS), found[0] + least_rpm):
         return ""
     before, after, _, at_s = found
     ratio = drivetrain.ratio(ride)

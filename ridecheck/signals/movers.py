@@ -492,7 +492,8 @@ def _leap(ride: Ride, t_s: float) -> _Leap:
     near = (at_s > t_s - 1.0) & (at_s <= t_s + 0.2)
     if not near.any():
         return _Leap(t_s, 0.0, 0.0)
-    first = int(np.flatnonzero(near)[leaps_kmh[near].argmax()])
+    # A reading that leaps and comes back leaps twice: the first of them broke it.
+    first = int(np.flatnonzero(near & (leaps_kmh >= 0.8 * leaps_kmh[near].max()))[0])
     spans = [e.span for e in engagements(ride)]
     held = [
         kmh
@@ -568,21 +569,31 @@ def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
                 t_s,
                 f"gear went from {known[0]:.0f} to {known[known != known[0]][0]:.0f}",
             )
+    yield from _engine_freed(ride, t_s)
+
+
+def _engine_freed(ride: Ride, t_s: float) -> Iterator[Mover]:
+    """Engine speed that runs up against wheel speed: a reading, a free engine or a wheel."""
+    if engine_spike(ride, t_s, least_rpm=FLARE_RPM):
+        yield Mover("engine_flare", "engine_speed", t_s, "engine speed leapt for a moment")
+        return
     ratio = drivetrain.ratio(ride)
-    before, during = motion.median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))]), ratio[window]
-    if np.isfinite(during).any() and not math.isnan(before):
-        rise = float(np.nanmax(during)) / before - 1.0
-        rise_rpm = rise * before * ride.at("wheel_speed", t_s)
-        late_s = max((ride.interval_s(n) for n in ("clutch", "gear") if ride.has(n)), default=0.3)
-        if rise <= 0.10:
-            return
-        told = f"engine speed rose {100 * rise:.0f} % against wheel speed"
-        if drivetrain.clutched(ride, t_s, after_s=FREED_LATE_S + min(late_s, 0.3)):
-            freed = rise_rpm >= FLARE_RPM
-        else:
-            freed = rise_rpm >= FREED_RPM and rise >= FREED_SHARE
-        if freed or engine_spike(ride, t_s):
-            yield Mover("engine_flare", "engine_speed", t_s, told)
-        else:
-            spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
-            yield Mover("wheelspin", "engine_speed", t_s, spins)
+    during = ratio[ride.slice(Span(t_s - 1.0, t_s + 0.2))]
+    before = motion.median(ratio[ride.slice(Span(t_s - 4.0, t_s - 1.5))])
+    if not np.isfinite(during).any() or math.isnan(before):
+        return
+    rise = float(np.nanmax(during)) / before - 1.0
+    if rise <= 0.10:
+        return
+    told = f"engine speed rose {100 * rise:.0f} % against wheel speed"
+    rise_rpm = rise * before * ride.at("wheel_speed", t_s)
+    late_s = max((ride.interval_s(n) for n in ("clutch", "gear") if ride.has(n)), default=0.3)
+    if drivetrain.clutched(ride, t_s, after_s=FREED_LATE_S + min(late_s, 0.3)):
+        freed = rise_rpm >= FLARE_RPM
+    else:
+        freed = rise_rpm >= FREED_RPM and rise >= FREED_SHARE
+    if freed:
+        yield Mover("engine_flare", "engine_speed", t_s, told)
+    else:
+        spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
+        yield Mover("wheelspin", "engine_speed", t_s, spins)

@@ -271,6 +271,29 @@ FAULTS = {
         "signal_lost",
         "wheel speed fell from 100 to 0 km/h at once",
     ),
+    "a spike of engine speed soon after a change of gear": (
+        {
+            "pieces": [
+                HOLD[0],
+                "cruise 100 km/h, gear 4, 58.5 s",
+                "cruise 100 km/h, gear 5, 1.5 s",
+                *ON["pieces"][2:],
+            ],
+            "times": {"engine_speed": [[LET_GO_S, LET_GO_S + 0.1, 1.4]]},
+            "drop": ["gear"],
+        },
+        "engine_flare",
+        "and back within 0.35 s",
+    ),
+    "wheel speed leaps, and a brake comes on before cruise lets go": (
+        {
+            "times": {"wheel_speed": [[LET_GO_S, LET_GO_S + 0.3, 1.2]]},
+            "on": {"front_brake": [[LET_GO_S + 0.1, LET_GO_S + 2.0]]},
+            "drop": ["engine_speed", "gear"],
+        },
+        "speed_jump",
+        "no wheel or engine changes its speed so fast",
+    ),
     "neutral for a moment, just after the engine has settled": (
         {
             "set": {"gear": [[LET_GO_S, LET_GO_S + 0.2, 0.0]]},
