@@ -118,7 +118,7 @@ def movers_of(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     yield from _supply(ride, t_s)
     yield from _engine(ride, t_s)
     yield from _speed(ride, engagement)
-    yield from _gearbox(ride, t_s)
+    yield from _gearbox(ride, engagement)
     for channel in ("abs_active", "traction_active"):
         interval_s = ride.interval_s(channel)
         run = _on_run(ride, channel, ride.runs(channel), engagement.span, interval_s)
@@ -556,8 +556,10 @@ def _flickers_elsewhere(ride: Ride, t_s: float) -> bool:
     )
 
 
-def _gearbox(ride: Ride, t_s: float) -> Iterator[Mover]:
-    window = ride.slice(Span(t_s - 1.0, t_s + 0.2))
+def _gearbox(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+    """A change of gear while cruise was engaged, and an engine that runs up against the wheel."""
+    t_s = engagement.span.end_s
+    window = ride.slice(Span(max(t_s - 1.0, engagement.span.start_s), t_s + 0.2))
     if ride.has("gear"):
         gear = ride.numbers("gear")[window]
         known = gear[~np.isnan(gear)]

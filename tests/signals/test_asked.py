@@ -470,3 +470,14 @@ def test_a_rider_who_once_let_cruise_go_in_vain_may_do_so_on_purpose_later():
     }
 
     assert the_cancel(**once).commanded is not False
+
+
+def test_a_gear_changed_before_cruise_engaged_did_not_end_it():
+    def changed(gear_s):
+        return {
+            "set": {"gear": [[0.0, gear_s, 4.0]]},
+            "off": {"cruise_engaged": [[20.0, LET_GO_S - 0.5]]},
+        }
+
+    assert the_cancel(**changed(LET_GO_S - 0.2)).cause == "gear_change"
+    assert the_cancel(**changed(LET_GO_S - 0.6)).cause == "unexplained"
