@@ -7,7 +7,7 @@ instant of any mapped channel is a row, and a channel is blank where it says not
 import gc
 import sys
 from datetime import UTC
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 import numpy as np
 import polars as pl
@@ -40,7 +40,7 @@ def open_mdf(stream: IO[bytes], *, shown: str) -> Any:
             what_to_do='Install it (python -m pip install "ridecheck[mdf]"), or export CSV.',
         ) from missing
     try:
-        return MDF(stream)
+        return MDF(cast(Any, stream))  # it asks for more than it uses of a stream
     except Exception as fault:  # a decoder fed with damaged bytes raises anything
         problem = _damaged(shown, fault)
         _let_go(fault)

@@ -12,16 +12,14 @@ from ridecheck.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, latency, letting_go, motion, order
 from ridecheck.signals.asked import VOTE_KMH, asked_for
 from ridecheck.signals.cruise import PANEL_S, Engagement, engagements, panel_chatters
+from ridecheck.signals.mover import RIDER, Mover
 from ridecheck.signals.movers import (
     LOOK_AHEAD_S,
     LOOK_BACK_S,
-    RIDER,
-    Mover,
     fit,
     let_go_after,
     look_back_s,
     movers_of,
-    skew_s,
 )
 from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride, once
 
@@ -318,15 +316,15 @@ def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
 
     A hand that brakes often turns the grip past closed with it.
     """
-    first = min(movers, key=lambda m: m.at_s + skew_s(ride, m.channel))
-    known_s = first.at_s + skew_s(ride, first.channel)
+    first = min(movers, key=lambda m: m.at_s + ride.skew_s(m.channel))
+    known_s = first.at_s + ride.skew_s(first.channel)
     tied = [m for m in movers if _may_be_as_early(ride, m, known_s)]
     return min(tied, key=lambda m: (RIDER.index(m.cause), m.at_s))
 
 
 def _may_be_as_early(ride: Ride, mover: Mover, known_s: float) -> bool:
     """May a control have moved by an instant: is it not a whole refresh later, or one act?"""
-    since_s = mover.at_s - skew_s(ride, mover.channel)
+    since_s = mover.at_s - ride.skew_s(mover.channel)
     return since_s - 0.7 * mover.interval_s < known_s or since_s - ONE_ACT_S < known_s
 
 

@@ -108,6 +108,10 @@ class Ride:
         """Refresh interval of a channel in seconds; inf where it is not logged."""
         return self.channels[name].interval_s if self.has(name) else float("inf")
 
+    def skew_s(self, name: str) -> float:
+        """By how much a channel may be written late, as its layout states; 0 where not logged."""
+        return self.channels[name].skew_s if name in self.channels else 0.0
+
     def numbers(self, name: str) -> Floats:
         """A number channel, held for its refresh; NaN is blank. All NaN if not logged."""
         return _numbers(self, name)
