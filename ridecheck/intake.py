@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from ridecheck import reading, store
-from ridecheck.errors import LogError
+from ridecheck.errors import UNFORESEEN, LogError
 from ridecheck.fleet import Fleet
 from ridecheck.model import Part, PartInfo
 from ridecheck.normalise import read_key
@@ -152,7 +152,7 @@ class _Taking:
                     spool.put(part)
             except LogError as problem:
                 return MemberTaken(member.name, member.sha256, problem=problem)
-            except Exception as error:  # one log must not end the night
+            except UNFORESEEN as error:  # one log must not end the night
                 fault = f"{type(error).__name__}: {error}"
                 told = _fault(member, fault)
                 return MemberTaken(member.name, member.sha256, problem=told, fault=fault)

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from ridecheck import intake, run, store
 from ridecheck.crew import run_tasks
+from ridecheck.errors import UNFORESEEN
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.intake import LogTaken
 from ridecheck.model import RideResult
@@ -88,7 +89,7 @@ class RideTask:
                 earlier=self.earlier,
                 comfort_rules=self.comfort_rules,
             )
-        except Exception as error:  # one ride must not end the night
+        except UNFORESEEN as error:  # one ride must not end the night
             return RideDone(self.plan, f"ride {self.plan.ride}: {type(error).__name__}: {error}")
         write_result(self.root, result)
         return RideDone(self.plan, end=result.end)

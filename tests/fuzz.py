@@ -25,7 +25,7 @@ import numpy as np
 from logs import fleet
 from mutations import mutant
 
-from ridecheck.errors import LogError
+from ridecheck.errors import UNFORESEEN, LogError
 from ridecheck.fleet import Layout, read_layout
 from ridecheck.model import Part, Settings, Severity, State
 from ridecheck.propose import propose
@@ -177,7 +177,7 @@ def try_one(seed: int, tally: Tally, *, judged: bool = False, proposed: bool = F
                 return
             if proposed:
                 _propose(damaged.data, sound.name)
-    except Exception:
+    except UNFORESEEN:
         tally.broken.append(f"{label}\n{traceback.format_exc(limit=-3)}")
         return
     finally:

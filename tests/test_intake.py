@@ -1,8 +1,9 @@
 """A large log goes to the fleet folder part by part; nothing of it is kept if it cannot be read."""
 
+import polars as pl
 from folders import MONDAY, Folder, log_text, rows_of
 
-from ridecheck import reading
+from ridecheck import intake, reading
 
 
 def kept(folder: Folder) -> dict[str, bytes]:
@@ -38,3 +39,24 @@ def test_a_large_log_that_turns_out_unreadable_leaves_no_part(tmp_path, monkeypa
 
     assert kept(folder) == {}
     assert len(list((folder.root / "set_aside").iterdir())) == 1
+
+
+def test_a_panic_inside_polars_loses_one_log_and_not_the_night(tmp_path, monkeypatch):
+    """A datetime of no calendar, cast to text, panics in polars 2.1: no Exception."""
+    sound = reading.parts_of
+
+    def panics(member, *given, **named):
+        if "T01" in member.name:
+            pl.Series([2**63 - 1]).cast(pl.Datetime("us")).cast(pl.String)
+        return sound(member, *given, **named)
+
+    monkeypatch.setattr(intake, "parts_of", panics)
+    folder = Folder(tmp_path / "fleet", ("T01", "T02"))
+    for bike in ("T01", "T02"):
+        folder.write(f"inbox/{bike}_monday.csv", log_text(rows_of(), MONDAY))
+
+    outcome = folder.screen(report_dir=None)
+
+    assert len(outcome.faults) == 1
+    assert "datetime" in outcome.faults[0]
+    assert {name.split("/")[1] for name in kept(folder)} == {"T02"}

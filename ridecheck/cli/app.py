@@ -11,7 +11,14 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from ridecheck import __version__
-from ridecheck.errors import FleetBusy, FleetError, LogError, RidecheckError, UsageError
+from ridecheck.errors import (
+    UNFORESEEN,
+    FleetBusy,
+    FleetError,
+    LogError,
+    RidecheckError,
+    UsageError,
+)
 from ridecheck.reporters.characters import shown
 
 DONE, WRONG_USE, BUSY, PROGRAM_FAULT = 0, 2, 4, 70
@@ -88,7 +95,7 @@ def run(arguments: Sequence[str]) -> int:
         return STOPPED
     except OSError as error:
         return _told(_as_ridecheck_error(error))
-    except Exception as error:
+    except UNFORESEEN as error:
         return _program_fault(error)
     return code if isinstance(code, int) else DONE
 

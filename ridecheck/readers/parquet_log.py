@@ -146,7 +146,29 @@ def _column(column: "pa.ChunkedArray", name: str) -> pl.Series:
     elif pa.types.is_null(kind):
         column = column.cast(pa.float64())
     series = pl.Series(name, pl.from_arrow(column))
-    return series.rechunk()
+    return _of_the_calendar(series.rechunk())
+
+
+YEARS_S = (-62_135_596_800, 253_402_300_799)
+"""Years 1 to 9999, in seconds from 1970: no clock writes others, and they cannot be spelled."""
+
+DAY_S = 86_400
+
+
+def _of_the_calendar(series: pl.Series) -> pl.Series:
+    """Dates, instants and times of day that cannot be, as damaged bytes make them, are blank."""
+    kind = series.dtype
+    if isinstance(kind, pl.Datetime):
+        per_s = {"ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}[kind.time_unit]
+        low, high = (min(max(s * per_s, -(2**63)), 2**63 - 1) for s in YEARS_S)
+    elif kind == pl.Date:
+        low, high = (s // DAY_S for s in YEARS_S)
+    elif kind == pl.Time:
+        low, high = 0, DAY_S * 1_000_000_000 - 1
+    else:
+        return series
+    possible = series.to_physical().is_between(low, high)
+    return pl.select(pl.when(possible).then(series).alias(series.name)).to_series()
 
 
 def _refuse_nested(schema: "pa.Schema", own: dict[str, str], shown: str) -> None:

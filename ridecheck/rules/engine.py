@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
+from ridecheck.errors import UNFORESEEN
 from ridecheck.model import (
     Exposure,
     Finding,
@@ -242,7 +243,7 @@ def _run(rule: Rule, ride: Ride, doubts: list[_Doubt]) -> tuple[RuleOutcome, lis
         return outcome(State.NOT_ASSESSED, cannot), []
     try:
         said = tuple(rule.check(ride, limits))
-    except Exception as error:
+    except UNFORESEEN as error:
         # One broken rule must not lose the night's batch, and must never look like "ok".
         return outcome(State.ERROR, f"{type(error).__name__}: {error}"), []
     found, unjudged = _believed(rule, ride, said, doubts)

@@ -275,3 +275,34 @@ def test_metadata_may_name_the_bike_and_the_start() -> None:
 
     assert [p.info.bike for p in (unnamed, named, stated)] == ["T09", "T07", "T09"]
     assert unnamed.info.start == START
+
+
+@pytest.mark.parametrize(
+    ("kind", "wild"),
+    [
+        (pa.timestamp("us"), 2**62),
+        (pa.timestamp("us", tz="UTC"), -(2**62)),
+        (pa.timestamp("ms", tz="Europe/Berlin"), 2**61),
+        (pa.date32(), 2**30),
+        (pa.time64("us"), 2**62),
+        (pa.time32("ms"), -5),
+    ],
+    ids=str,
+)
+def test_a_time_that_no_calendar_has_is_a_blank_row_and_the_others_are_read(kind, wild) -> None:
+    per_s = {"date32[day]": 0, "time32[ms]": 1000}.get(str(kind), 1_000_000)
+    per_s = 1000 if str(kind).startswith("timestamp[ms") else per_s
+    counts = [i * per_s + (20_000 if kind == pa.date32() else 0) for i in range(300)]
+    counts[150] = wild
+    table = pa.table({"t": pa.array(counts, type=kind), "v": [50.0] * 300})
+
+    if kind == pa.date32():  # a day alone is no time to go by
+        assert "does not move" in refusal(packed(table), how()).what
+    else:
+        assert part(packed(table), how()).info.rows == 299
+
+
+def test_a_log_of_times_that_no_calendar_has_is_refused_with_the_reason() -> None:
+    wild = pa.array([2**62 + i for i in range(20)], type=pa.timestamp("us"))
+
+    assert "time" in refusal(log(wild), how()).what
