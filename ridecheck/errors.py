@@ -1,11 +1,5 @@
 """Errors a user can act on: what is wrong, where (with the value), what to do."""
 
-from polars.exceptions import PanicException
-
-UNFORESEEN = (Exception, PanicException)
-"""What one log, one ride or one rule may raise that nobody foresaw. A panic inside polars is no
-Exception; caught where an Exception is, it does not end the night either."""
-
 
 class RidecheckError(Exception):
     """Base of every error that is told to a user in three parts."""

@@ -8,13 +8,14 @@ from datetime import datetime
 from pathlib import Path
 
 from ridecheck import reading, store
-from ridecheck.errors import UNFORESEEN, LogError
+from ridecheck.errors import LogError
 from ridecheck.fleet import Fleet
 from ridecheck.model import Part, PartInfo
 from ridecheck.normalise import read_key
 from ridecheck.readers import FoundLog, Member, open_log
 from ridecheck.reading import parts_of
 from ridecheck.store import KeptPart
+from ridecheck.unforeseen import UNFORESEEN
 
 
 @dataclass(frozen=True, slots=True)

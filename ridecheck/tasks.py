@@ -8,7 +8,6 @@ from typing import Any, TypeVar
 
 from ridecheck import intake, run, store
 from ridecheck.crew import run_tasks
-from ridecheck.errors import UNFORESEEN
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.intake import LogTaken
 from ridecheck.model import RideResult
@@ -16,6 +15,7 @@ from ridecheck.readers import FoundLog
 from ridecheck.results import write_result
 from ridecheck.rides import RidePlan
 from ridecheck.rules.engine import known_limits
+from ridecheck.unforeseen import UNFORESEEN
 
 Result = TypeVar("Result")
 Progress = Callable[[int, int], None]

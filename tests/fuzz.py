@@ -25,7 +25,7 @@ import numpy as np
 from logs import fleet
 from mutations import mutant
 
-from ridecheck.errors import UNFORESEEN, LogError
+from ridecheck.errors import LogError
 from ridecheck.fleet import Layout, read_layout
 from ridecheck.model import Part, Settings, Severity, State
 from ridecheck.propose import propose
@@ -37,6 +37,7 @@ from ridecheck.simulate.dialects import DIALECTS, layout_toml, write_log
 from ridecheck.simulate.library import LOGGERS, MODELS, RIDERS
 from ridecheck.simulate.ride import simulate_ride
 from ridecheck.simulate.spec import BikeSpec, Leg, PlantedFault, RidePlan
+from ridecheck.unforeseen import UNFORESEEN
 
 HANG_S = 10
 MEMORY_MB = 1024

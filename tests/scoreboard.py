@@ -26,6 +26,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT))  # this tree is measured, whatever is installed
 REPORT = ROOT / "tests" / "scoreboard.md"
 CHUNK = 8
 MATCH_S = 0.8

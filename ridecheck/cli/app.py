@@ -12,7 +12,6 @@ import typer
 
 from ridecheck import __version__
 from ridecheck.errors import (
-    UNFORESEEN,
     FleetBusy,
     FleetError,
     LogError,
@@ -95,7 +94,11 @@ def run(arguments: Sequence[str]) -> int:
         return STOPPED
     except OSError as error:
         return _told(_as_ridecheck_error(error))
-    except UNFORESEEN as error:
+    except Exception as error:
+        return _program_fault(error)
+    except BaseException as error:  # a panic inside polars is no Exception; --help loads no polars
+        if type(error).__name__ != "PanicException":
+            raise
         return _program_fault(error)
     return code if isinstance(code, int) else DONE
 
@@ -162,7 +165,7 @@ def _as_ridecheck_error(error: OSError) -> RidecheckError:
     )
 
 
-def _program_fault(error: Exception) -> int:
+def _program_fault(error: BaseException) -> int:
     """One short text that can be sent to whoever keeps the program; no traceback."""
     frames = traceback.extract_tb(error.__traceback__)
     last = frames[-1] if frames else None

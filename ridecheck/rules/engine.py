@@ -12,7 +12,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
-from ridecheck.errors import UNFORESEEN
 from ridecheck.model import (
     Exposure,
     Finding,
@@ -30,6 +29,7 @@ from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, RaiseWhen, Rule
 from ridecheck.signals import drivetrain, used
 from ridecheck.signals.ride import Ride
+from ridecheck.unforeseen import UNFORESEEN
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
 """Which falsifying rules speak first: the file, then the signal others are held against."""
