@@ -76,6 +76,19 @@ def any_on(ride: Ride, span: Span) -> bool | None:
     return None if None in answers or not answers else False
 
 
+@once
+def starts_s(ride: Ride) -> Floats:
+    """When any braking signal goes on, in order."""
+    starts = [s.runs.start_s[s.runs.value == 1] for s in signals(ride)]
+    return np.sort(np.concatenate([np.empty(0), *starts]))
+
+
+def comes_on(ride: Ride, from_s: float, to_s: float) -> bool:
+    """Does any braking signal go on between two instants, the second left out?"""
+    first, last = np.searchsorted(starts_s(ride), (from_s, to_s - 1e-9))
+    return bool(last > first)
+
+
 def unshown(ride: Ride, span: Span, clear_s: float) -> tuple[Span, ...]:
     """The parts of a span at least clear_s from every braking signal that is on or blank."""
     near = Span(span.start_s - clear_s, span.end_s + clear_s)

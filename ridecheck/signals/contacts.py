@@ -231,26 +231,13 @@ def _let_go_in_vain(ride: Ride, cause: Mover) -> str:
 
 def _brakes_at_once(ride: Ride, cause: Mover) -> bool:
     """Does a brake come on with an input, or as a hand goes from the grip to the lever?"""
-    near = Span(cause.at_s - ONE_HAND_S, cause.at_s + TO_LEVER_S)
-    return any(
-        near.start_s <= r.start_s <= near.end_s
-        for signal in brakes.signals(ride)
-        for r in signal.runs.overlapping(near)
-        if r.value == 1
-    )
+    return brakes.comes_on(ride, cause.at_s - ONE_HAND_S, cause.at_s + TO_LEVER_S)
 
 
 def brakes_next(ride: Ride, cause: Mover) -> bool:
     """Is a brake used within a second after an input? Then a hand was about to brake."""
     end_s = cause.at_s + shown_on_s(ride, cause)
-    return bool(
-        any(
-            cause.at_s + 1e-6 < r.start_s <= end_s + 1.0
-            for signal in brakes.signals(ride)
-            for r in signal.runs.overlapping(Span(cause.at_s, end_s + 1.0))
-            if r.value == 1
-        )
-    )
+    return brakes.comes_on(ride, cause.at_s + 1e-6, end_s + 1.0)
 
 
 def _idle_touches(ride: Ride, cause: Mover) -> list[Touch]:

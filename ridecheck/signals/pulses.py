@@ -164,17 +164,10 @@ def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
     """
     if channel not in brakes.CONTROLS or not ride.has("wheel_speed"):
         return math.inf
-    starts_s = _braking_starts_s(ride)
+    starts_s = brakes.starts_s(ride)
     next_ = int(np.searchsorted(starts_s, end_s + 1e-6, side="right"))
     first_s = float(starts_s[next_]) if next_ < len(starts_s) else math.inf
     return first_s - motion.window_s(ride, "wheel_speed") / 2.0
-
-
-@once
-def _braking_starts_s(ride: Ride) -> Floats:
-    """When any braking signal goes on, in order."""
-    starts = [s.runs.start_s[s.runs.value == 1] for s in brakes.signals(ride)]
-    return np.sort(np.concatenate([np.empty(0), *starts]))
 
 
 OPEN_PERCENT = 3.5

@@ -44,10 +44,8 @@ def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     lost = _speed_lost(ride, t_s, before)
     if jumped := lost or _speed_jumped(ride, t_s):
         yield jumped
-    here, step = (
-        motion.mean(v[ride.slice(Span(t_s - 0.6, t_s))]),
-        motion.step_kmh(ride, "wheel_speed"),
-    )
+    here = motion.mean(v[ride.slice(Span(t_s - 0.6, t_s))])
+    step = motion.step_kmh(ride, "wheel_speed")
     if here < limits.minimum_kmh + max(step, NEAR_LIMIT_KMH):
         yield Mover(
             "below_minimum",
@@ -170,13 +168,7 @@ def _leap(ride: Ride, t_s: float) -> _Leap:
         return _Leap(t_s, 0.0, 0.0)
     # A reading that leaps and comes back leaps twice: the first of them broke it.
     first = int(np.flatnonzero(near & (leaps_kmh >= 0.8 * leaps_kmh[near].max()))[0])
-    spans = [e.span for e in engagements(ride)]
-    held = [
-        kmh
-        for s, kmh in zip(at_s, leaps_kmh, strict=True)
-        if any(e.start_s < s and s + HELD_THROUGH_S < e.end_s for e in spans)
-    ]
-    if max(held, default=0.0) >= leaps_kmh[first]:
+    if _held_through_kmh(ride) >= leaps_kmh[first]:
         return _Leap(t_s, 0.0, 0.0)
     kmh = float(leaps_kmh[first])
     return _Leap(float(at_s[first]), kmh, kmh / 3.6 / ride.interval_s("wheel_speed"))
@@ -190,6 +182,17 @@ def _leaps(ride: Ride) -> tuple[Floats, Floats]:
     leaps_kmh = np.abs(np.diff(v[known])) - motion.step_kmh(ride, "wheel_speed")
     far = np.flatnonzero(leaps_kmh >= LEAP_KMH)
     return ride.t_s[known[far + 1]], leaps_kmh[far]
+
+
+@once
+def _held_through_kmh(ride: Ride) -> float:
+    """The largest leap while cruise was engaged and went on to be, 0 where there is none."""
+    at_s, leaps_kmh = _leaps(ride)
+    held = np.zeros(len(at_s), dtype=bool)
+    for engagement in engagements(ride):
+        start_s, end_s = engagement.span.start_s, engagement.span.end_s - HELD_THROUGH_S
+        held |= (start_s < at_s) & (at_s < end_s)
+    return float(leaps_kmh[held].max(initial=0.0))
 
 
 def _first_s(ride: Ride, t_s: float, flags: Flags) -> float:
@@ -291,16 +294,14 @@ def _flickers_elsewhere(ride: Ride, t_s: float) -> bool:
     """
     slack_s = ride.interval_s("gear") + min(ride.interval_s("cruise_engaged"), 2.0)
     slack_s += ride.skew_s("gear") + ride.skew_s("cruise_engaged")
-    window, runs = Span(t_s - 1.0, t_s + 0.2), ride.runs("gear")
-    edges_s = runs.start_s[1:][
-        (runs.start_s[1:] > window.start_s) & (runs.start_s[1:] <= t_s + 0.2)
-    ]
-    false = list(gear_flickers(ride, t_s))
-    apart = [f for f in false if not -slack_s <= t_s - f.start_s <= latency.USUAL.end_s + slack_s]
-    ends_s = [s for f in apart for s in (f.start_s, f.end_s)]
-    return bool(len(edges_s)) and all(
-        min(map(abs, (e - s for s in ends_s)), default=1.0) < 1e-6 for e in edges_s
-    )
+    edges_s = {s for s in ride.runs("gear").start_s[1:].tolist() if t_s - 1.0 < s <= t_s + 0.2}
+    apart_s = {
+        edge_s
+        for f in gear_flickers(ride, t_s)
+        if not -slack_s <= t_s - f.start_s <= latency.USUAL.end_s + slack_s
+        for edge_s in (f.start_s, f.end_s)
+    }
+    return bool(edges_s) and edges_s <= apart_s
 
 
 FLARE_RPM = 700.0
