@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 from ridecheck import aside, files
 from ridecheck.arrivals import Arrivals
 from ridecheck.bikes import Bikes
+from ridecheck.crew import release
 from ridecheck.errors import BrokenOff, FleetBusy, UsageError
 from ridecheck.fleet import Fleet, Mistake, load_fleet
 from ridecheck.index import (
@@ -133,7 +134,10 @@ def screen_fleet(
 def run_fleet(fleet: Fleet, options: RunOptions) -> ScreenOutcome:
     """A run over a fleet folder that is held already. BrokenOff where it cannot be written."""
     try:
-        return Run(fleet, options).do()
+        try:
+            return Run(fleet, options).do()
+        finally:
+            release()
     except OSError as error:
         raise broken_off(error) from error
 

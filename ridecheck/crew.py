@@ -1,11 +1,12 @@
 """Many tasks over several processes; a process that dies costs only its own task."""
 
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
+
+from ridecheck.threads import one_a_process
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -25,12 +26,18 @@ def run_tasks(
     A task whose process the system ended is tried once more, alone; ended again, its
     result is what ``killed`` says. An exception that work raises is raised here.
     """
-    os.environ.setdefault("POLARS_MAX_THREADS", "1")  # the processes are the threads
+    one_a_process()
     waiting = list(reversed(tasks))
     suspects: list[Task] = []
     while waiting:
-        with _pool(workers, prepare, prepare_with) as pool:
+        pool = _kept_pool(workers, prepare, prepare_with)
+        try:
             yield from _until_broken(pool, work, waiting, suspects, workers)
+        except BaseException:
+            release()
+            raise
+        if suspects:
+            release()
         for task in suspects:
             try:
                 with _pool(1, prepare, prepare_with) as pool:
@@ -69,6 +76,24 @@ def _until_broken(
                 yield future.result()
             else:
                 suspects.append(task)
+
+
+_KEPT: list[ProcessPoolExecutor] = []
+
+
+def release() -> None:
+    """End the processes that are kept for the next stage."""
+    while _KEPT:
+        _KEPT.pop().shutdown(wait=True)
+
+
+def _kept_pool(
+    workers: int, prepare: Callable[..., None] | None, prepare_with: tuple[Any, ...]
+) -> ProcessPoolExecutor:
+    """The processes of the stage before, or new ones."""
+    if not _KEPT:
+        _KEPT.append(_pool(workers, prepare, prepare_with))
+    return _KEPT[0]
 
 
 def _pool(

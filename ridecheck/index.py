@@ -133,6 +133,10 @@ def bikes_with_old_samples(root: Path, before: datetime) -> tuple[str, ...]:
         return tuple(bike for (bike,) in con.execute(asked, [_naive(before)]).fetchall())
 
 
+MOST_WAITING = 50_000
+"""Rows that gather before they are put."""
+
+
 @contextlib.contextmanager
 def index_update(root: Path, *, anew: bool = False) -> Iterator["IndexUpdate"]:
     """A change of the index, in a copy that is moved into place by ``finish``.
@@ -153,6 +157,8 @@ class IndexUpdate:
     def __init__(self, root: Path, anew: bool, stack: contextlib.ExitStack) -> None:
         self._root, self._anew, self._stack = root, anew, stack
         self._con: duckdb.DuckDBPyConnection | None = None
+        self._bikes: list[str] = []
+        self._rows: dict[str, list[tuple[object, ...]]] = {table: [] for table in BIKE_TABLES}
 
     @property
     def begun(self) -> bool:
@@ -161,14 +167,21 @@ class IndexUpdate:
 
     def put(self, bike: str, entry: BikeRows | None) -> None:
         """Replace everything the index says of a bike; None forgets it."""
+        self._opened()
+        self._bikes.append(bike)
+        for table, row in _of_bike(bike, entry) if entry is not None else ():
+            self._rows[table].append(row)
+        if sum(map(len, self._rows.values())) > MOST_WAITING:
+            self._flush()
+
+    def _flush(self) -> None:
+        """Put what has gathered: one statement a table, however many bikes."""
         con = self._opened()
         for table in BIKE_TABLES:
-            con.execute(f"DELETE FROM {table} WHERE bike = ?", [bike])
-        rows: dict[str, list[tuple[object, ...]]] = {table: [] for table in BIKE_TABLES}
-        for table, row in _of_bike(bike, entry) if entry is not None else ():
-            rows[table].append(row)
-        for table in BIKE_TABLES:
-            _insert(con, table, rows[table])
+            con.execute(f"DELETE FROM {table} WHERE bike IN (SELECT unnest(?))", [self._bikes])
+            _insert(con, table, self._rows[table])
+            self._rows[table] = []
+        self._bikes = []
 
     def finish(
         self,
@@ -179,6 +192,8 @@ class IndexUpdate:
     ) -> None:
         """Say what is known of logs, make the views anew, and move the copy into place."""
         con = self._opened()
+        if self._bikes:
+            self._flush()
         told: dict[str, list[tuple[object, ...]]] = {
             "logs": sorted(
                 (g.file, g.log, g.sha256, *g.facts, g.state, g.tried_with) for g in logs

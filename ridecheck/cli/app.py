@@ -19,6 +19,7 @@ from ridecheck.errors import (
     UsageError,
 )
 from ridecheck.reporters.characters import shown
+from ridecheck.threads import one_a_process
 
 DONE, WRONG_USE, BUSY, PROGRAM_FAULT = 0, 2, 4, 70
 STOPPED = 130
@@ -77,6 +78,7 @@ def _options(
 
 def main() -> NoReturn:
     """Run the command line and leave with its exit code; no traceback reaches a user."""
+    one_a_process()  # commands import polars and numpy when they are called
     sys.exit(run(sys.argv[1:]))
 
 

@@ -132,6 +132,10 @@ def _of_numbers(cells: pl.Series, fmt: str, layout: "Layout") -> Stamps:
 def _numbers_us(cells: pl.Series, unit_us: float, layout: "Layout") -> Micros:
     """Counts of a unit as whole microseconds; whole numbers never pass through a float."""
     if cells.dtype == pl.String:
+        whole = cells.head(1000).cast(pl.Int64, strict=False)
+        counts = cells.cast(pl.Float64, strict=False) if whole.null_count() == len(whole) else None
+        if counts is not None and not counts.null_count():
+            return _rounded_us(counts, unit_us)
         text = cells.str.strip_chars()
         if layout.file.decimal == ",":
             text = text.str.replace(",", ".", literal=True)
@@ -141,7 +145,11 @@ def _numbers_us(cells: pl.Series, unit_us: float, layout: "Layout") -> Micros:
         cells = text.cast(pl.Float64, strict=False)
     if cells.dtype.is_integer():
         return _whole_us(cells.cast(pl.Int64), unit_us)
-    counts = cells.cast(pl.Float64).to_numpy().astype(float) * unit_us
+    return _rounded_us(cells.cast(pl.Float64), unit_us)
+
+
+def _rounded_us(cells: pl.Series, unit_us: float) -> Micros:
+    counts = cells.to_numpy().astype(float) * unit_us
     readable = np.isfinite(counts) & (np.abs(counts) < 9e18)
     return np.where(readable, np.rint(np.where(readable, counts, 0.0)), UNREADABLE).astype(np.int64)
 
@@ -240,9 +248,12 @@ def _by_pattern(cells: pl.Series, fmt: str, layout: "Layout") -> Stamps:
 
 def _midnight(text: pl.Series) -> tuple[pl.Series, pl.Series]:
     """24:00 is 00:00 of the next day: the text so written, and what to add."""
+    none = pl.Series([0], dtype=pl.Int64).new_from_index(0, len(text))
+    if not text.str.contains("24:00", literal=True).any():
+        return text, none
     late = text.str.contains(r"(?:^|[T ])24:00(?::00(?:\.0+)?)?(?:$|[ Z+-])").fill_null(value=False)
     if not late.any():
-        return text, pl.Series([0], dtype=pl.Int64).new_from_index(0, len(text))
+        return text, none
     shifted = text.str.replace(r"(^|[T ])24:00", "${1}00:00")
     return text.zip_with(~late, shifted), late.cast(pl.Int64) * DAY_US
 

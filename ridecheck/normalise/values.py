@@ -153,9 +153,11 @@ def _switch(
     if column.on_above is not None:
         values = as_float(cells, file, column.missing) > column.on_above
         notes: tuple[Note, ...] = ()
-        if cells.dtype == pl.String:
+        if cells.dtype == pl.String and values.null_count():
             lost = values.is_null() & ~is_blank(cells, column.missing)
             notes = _unknown_words(cells, lost, rows, name)
+    elif (plain := _two_words(cells, column)) is not None:
+        values, notes = plain, ()
     else:
         words = _switch_words(cells, column, file)
         values = _mapped(cells, words, pl.Boolean)
@@ -163,11 +165,24 @@ def _switch(
             values = values.fill_null(value=False)  # "x" or blank: blank is off
         elif "" in (w.strip() for w in column.off):
             values = values.set(_empty(cells), False)
-        unknown = values.is_null() & ~_nothing(cells, column)
-        notes = _unknown_words(cells, unknown, rows, name)
+        notes = ()
+        if values.null_count():
+            unknown = values.is_null() & ~_nothing(cells, column)
+            notes = _unknown_words(cells, unknown, rows, name)
     if column.inverted:
         values = ~values
     return Decoded(values.rename(name), notes)
+
+
+def _two_words(cells: pl.Series, column: "SwitchColumn") -> pl.Series | None:
+    """The values where every cell is written just as the layout's only two words; else None."""
+    if cells.dtype != pl.String or len(column.on) != 1 or len(column.off) != 1:
+        return None
+    on, off = str(column.on[0]), str(column.off[0])
+    if on in column.missing or off in column.missing or not on.strip() or not off.strip():
+        return None
+    values = cells == on
+    return values if bool((values | (cells == off)).all(ignore_nulls=False)) else None
 
 
 def _switch_words(

@@ -68,13 +68,13 @@ def plain_rows(
         or b'"' in body
         or b"\0" in body
         or body.startswith(b"#")
-        or b"\n#" in body
-        or (b"\r" in body and body.count(b"\r") != body.count(b"\r\n"))
+        or (b"#" in body and b"\n#" in body)  # one byte is found ten times as fast as two
+        or (b"\r" in body and not _ends_alike(body))
         or not body.endswith(b"\n")
     ):
         return None
-    lines = body.count(b"\n")
-    parted, odd = divmod(body.count(mark), lines)
+    lines = _count(body, b"\n")
+    parted, odd = divmod(_count(body, mark), lines)
     allowed = {fields, fields + 1} | ({fields - 1} if trails else set())
     if odd or parted + 1 not in allowed or parted == 0:
         return None
@@ -86,6 +86,25 @@ def plain_rows(
         fields=parted + 1,
         line=np.arange(first_line, first_line + lines, dtype=np.uint32),
         left_out=LeftOut(),
+    )
+
+
+def _ends_alike(body: bytes) -> bool:
+    """Does a line feed follow every carriage return?"""
+    seen, at_once = np.frombuffer(body, dtype=np.uint8), 1 << 17
+    for at in range(0, len(seen), at_once):
+        block = seen[at : at + at_once + 1]
+        if ((block[:-1] == 13) & (block[1:] != 10)).any():
+            return False
+    return not body.endswith(b"\r")
+
+
+def _count(body: bytes, mark: bytes) -> int:
+    """How often a byte stands in a text: bytes.count is slow where it does so often."""
+    seen, at_once = np.frombuffer(body, dtype=np.uint8), 1 << 17
+    return sum(
+        int(np.count_nonzero(seen[at : at + at_once] == mark[0]))
+        for at in range(0, len(seen), at_once)
     )
 
 

@@ -82,8 +82,10 @@ def looks_like_text(head: bytes, stated: str) -> bool:
     text = head[mark:].decode(encoding, "replace").strip("\0")
     if not text:
         return False
-    odd = sum(c == "\ufffd" or (ord(c) < 32 and c not in "\t\r\n\f\x1a") for c in text)
-    return odd <= 0.1 * len(text)
+    return len(_ODD.findall(text)) <= 0.1 * len(text)
+
+
+_ODD = re.compile("[\ufffd\x00-\x08\x0b\x0e-\x19\x1b-\x1f]")
 
 
 def split_line(line: str, separator: str) -> list[str]:
@@ -112,7 +114,10 @@ def find_header(text: str, layout: "Layout", wanted: Wanted, *, shown: str) -> H
     needed = frozenset(wanted.needed)
     seen: list[tuple[int, str]] = []
     before: list[str] = []
+    there = all(n in text for n in needed)
     for number, _start, end, line in numbered_lines(text):
+        if not there and len(seen) >= LOOKED_AT_LINES:
+            break
         if number > layout.file.skip_lines:
             fitting = [
                 (names, sep)
@@ -147,6 +152,10 @@ def start_lines(lines: Iterable[str]) -> tuple[str, ...]:
     return tuple(found.group(1) for line in lines if (found := _START.search(line)))
 
 
+LOOKED_AT_LINES = 60
+"""Where no header is found, so many lines are looked at for what comes nearest to one."""
+
+
 def _refuse_doubled(names: tuple[str, ...], wanted: Wanted, shown: str, line: int) -> None:
     doubled = [name for name in wanted.all if names.count(name) > 1]
     if doubled:
@@ -164,7 +173,7 @@ def _no_header(
 ) -> LogError:
     """The line that comes nearest to a header, and what it lacks."""
     best: tuple[int, int, int, tuple[str, ...]] = (-1, -1, 0, ())
-    for number, line in seen[:60]:
+    for number, line in seen[:LOOKED_AT_LINES]:
         for separator in separators:
             names = tuple(map(plain_name, split_line(line, separator)))
             hits = len(set(names) & set(wanted.needed))

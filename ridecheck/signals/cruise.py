@@ -169,11 +169,8 @@ def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
     set_kmh = ride.numbers("cruise_set_speed")[rows]
     changed = np.concatenate(([False], np.abs(np.diff(np.nan_to_num(set_kmh))) > 0))
     # Everything but hold is followed by a time in which speed finds back to the set one.
-    restless = np.flatnonzero((codes != 1) | changed)
-    restless = np.append(restless, 0)
-    last = np.maximum.accumulate(
-        np.where(np.isin(np.arange(len(t_s)), restless), np.arange(len(t_s)), 0)
-    )
+    restless = (codes != 1) | changed
+    last = np.maximum.accumulate(np.where(restless, np.arange(len(t_s)), 0))
     codes[(codes == 1) & (t_s - t_s[last] < SETTLE_S)] = 0
     names: tuple[Kind, ...] = ("settling", "hold", "override", "accelerate", "coast")
     starts = np.flatnonzero(np.diff(codes, prepend=-1) != 0)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from ridecheck.model import Drivetrain, Span
@@ -90,14 +89,8 @@ def _log_ratio(ride: Ride) -> Floats:
     raw = np.log(ratio(ride)) + np.log(ride.numbers("wheel_speed") / _earlier(ride))
     over_s = max(0.5, 3.0 * max(_finite(ride.interval_s("engine_speed")), ride.row_interval_s))
     rows = max(1, round(over_s / ride.row_interval_s)) | 1
-    middle = (
-        pl.Series(raw)
-        .fill_nan(None)
-        .rolling_median(rows, min_samples=1, center=True)
-        .to_numpy()
-        .astype(float)
-    )
-    return np.where(calm(ride) & ~np.isnan(raw), middle, raw)
+    wanted = calm(ride) & ~np.isnan(raw)
+    return np.where(wanted, motion.running_median(raw, rows, wanted), raw)
 
 
 def _earlier(ride: Ride) -> Floats:
@@ -536,8 +529,9 @@ def _ladder(drivetrain: Drivetrain) -> Floats:
 
 
 def _nearest(log_ratio: Floats, ladder: Floats) -> Ints:
-    nearest: Ints = np.abs(log_ratio[:, None] - ladder[None, :]).argmin(axis=1)
-    return nearest
+    order = np.argsort(ladder)
+    rising = ladder[order]
+    return order[((rising[1:] + rising[:-1]) / 2.0).searchsorted(log_ratio)]
 
 
 def _share(

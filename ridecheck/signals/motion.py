@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import polars as pl
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ridecheck.model import Span
@@ -64,9 +66,19 @@ def slope(ride: Ride, values: Floats, over_s: float) -> Floats:
     for stretch in segment_slices(ride):
         t_s, v = ride.t_s[stretch], values[stretch]
         known = ~np.isnan(v)
-        if known.sum() < 3 or t_s[-1] - t_s[0] < over_s:
+        count = int(np.count_nonzero(known))
+        if count < 3 or t_s[-1] - t_s[0] < over_s:
             continue
         early, late = t_s - over_s / 2, t_s + over_s / 2
+        if count == len(v):
+            first, last = (
+                int(early.searchsorted(t_s[0] - 1e-9)),
+                int(late.searchsorted(t_s[-1] + 1e-9, "right")),
+            )
+            inside = slice(stretch.start + first, stretch.start + last)
+            early, late = early[first:last], late[first:last]
+            result[inside] = (np.interp(late, t_s, v) - np.interp(early, t_s, v)) / over_s
+            continue
         rate = (
             np.interp(late, t_s[known], v[known]) - np.interp(early, t_s[known], v[known])
         ) / over_s
@@ -80,6 +92,7 @@ def slope(ride: Ride, values: Floats, over_s: float) -> Floats:
     return result
 
 
+@once
 def segment_slices(ride: Ride) -> tuple[slice, ...]:
     """The rows of each uninterrupted stretch."""
     if not len(ride.t_s):
@@ -89,38 +102,63 @@ def segment_slices(ride: Ride) -> tuple[slice, ...]:
     return tuple(slice(int(a), int(b)) for a, b in pairwise(bounds))
 
 
+def running_median(values: Floats, rows: int, wanted: Flags) -> Floats:
+    """Median of the known values of ``rows`` (odd) around each wanted row, (n,); else NaN."""
+    half, result = rows // 2, np.full(len(values), np.nan)
+    blanks = np.concatenate(([0], np.cumsum(np.isnan(values))))
+    inside = np.arange(half, len(values) - half)
+    whole = inside[wanted[inside] & (blanks[inside + half + 1] == blanks[inside - half])]
+    windows = sliding_window_view(values, rows) if len(whole) else values
+    for some in np.array_split(whole, len(whole) // 20_000 + 1):
+        around = windows[some - half] if len(some) else np.empty((0, rows))
+        result[some] = np.partition(around, half, axis=1)[:, half]
+    left = wanted & np.isnan(result)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], left.view(np.int8), [0]))))
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        begin = max(a - half, 0)
+        near = pl.Series(values[begin : b + half]).fill_nan(None)
+        middle = near.rolling_median(rows, min_samples=1, center=True).to_numpy().astype(float)
+        result[a:b] = middle[a - begin : b - begin]
+    return result
+
+
 def spans_where(
-    ride: Ride, flags: Flags, *, at_least_s: float = 0.0, bridge_s: float = 0.0
+    ride: Ride, flags: Flags, *, begin: int = 0, at_least_s: float = 0.0, bridge_s: float = 0.0
 ) -> tuple[Span, ...]:
     """Stretches of rows with a flag set, each ending at the first row without it.
 
-    Stretches no more than bridge_s apart are joined; none crosses a gap.
+    flags: of the rows from ``begin`` on; the rows around them have none. Stretches no more
+    than bridge_s apart are joined; none crosses a gap.
     """
-    spans: list[Span] = []
-    for stretch in segment_slices(ride):
-        on, t_s = flags[stretch], ride.t_s[stretch]
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(np.int8), [0]))))
-        of_segment: list[Span] = []
-        for a, b in zip(edges[::2], edges[1::2], strict=True):
-            end_s = t_s[b] if b < len(t_s) else t_s[-1] + ride.row_interval_s
-            if of_segment and t_s[a] - of_segment[-1].end_s <= bridge_s:
-                of_segment[-1] = Span(of_segment[-1].start_s, float(end_s))
-            else:
-                of_segment.append(Span(float(t_s[a]), float(end_s)))
-        spans += of_segment
-    return tuple(s for s in spans if s.length_s >= at_least_s - 1e-9)
+    on = np.flatnonzero(flags) + begin
+    if not len(on):
+        return ()
+    segment, t_s = ride.segment[on], ride.t_s
+    begins = np.flatnonzero((np.diff(on, prepend=-2) != 1) | (np.diff(segment, prepend=-1) != 0))
+    first, last = on[begins], on[np.append(begins[1:], len(on)) - 1]
+    after = np.minimum(last + 1, len(t_s) - 1)
+    within = (after > last) & (ride.segment[after] == ride.segment[last])
+    start_s, end_s = t_s[first], np.where(within, t_s[after], t_s[last] + ride.row_interval_s)
+    apart = np.diff(ride.segment[first], prepend=-1) != 0
+    apart[1:] |= start_s[1:] - end_s[:-1] > bridge_s
+    joined = np.flatnonzero(apart)
+    start_s, end_s = start_s[joined], end_s[np.append(joined[1:], len(apart)) - 1]
+    long = end_s - start_s >= at_least_s - 1e-9
+    return tuple(map(Span, start_s[long].tolist(), end_s[long].tolist()))
 
 
 def widened(ride: Ride, flags: Flags, by_s: float) -> Flags:
     """Flags spread to every row within by_s of a flagged one."""
     result = np.zeros(len(flags), dtype=bool)
-    at_s = ride.t_s[flags]
-    if not len(at_s):
+    on = np.flatnonzero(flags)
+    if not len(on):
         return result
-    i = np.searchsorted(at_s, ride.t_s)
-    before = np.abs(ride.t_s - at_s[np.maximum(i - 1, 0)])
-    after = np.abs(at_s[np.minimum(i, len(at_s) - 1)] - ride.t_s)
-    result[:] = np.minimum(before, after) <= by_s + 1e-9
+    begins = np.flatnonzero(np.diff(on, prepend=-2) != 1)
+    first, last = on[begins], on[np.append(begins[1:], len(on)) - 1]
+    low = ride.t_s.searchsorted(ride.t_s[first] - by_s - 1e-9)
+    high = ride.t_s.searchsorted(ride.t_s[last] + by_s + 1e-9, "right")
+    for a, b in zip(low.tolist(), high.tolist(), strict=True):
+        result[a:b] = True
     return result
 
 

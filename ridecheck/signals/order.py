@@ -200,28 +200,27 @@ def _edges(ride: Ride, name: str, window: Span) -> Iterator[Move]:
     runs = ride.runs(name)
     facts = ride.channels[name]
     refresh_s = max(facts.interval_s, ride.row_interval_s)
-    low = int(np.searchsorted(runs.end_s, window.start_s))
-    high = int(np.searchsorted(runs.start_s, window.end_s + 1e-9, side="right"))
+    low = int(runs.end_s.searchsorted(window.start_s))
+    high = int(runs.start_s.searchsorted(window.end_s + 1e-9, "right"))
     for i in range(max(low, 1), high):
-        at_s = float(runs.start_s[i])
+        at_s = runs[i].start_s
         before = _last_known(runs, i)
-        if runs.value[i] == BLANK or before is None or at_s < window.start_s - 1e-9:
+        if runs[i].value == BLANK or before is None or at_s < window.start_s - 1e-9:
             continue
-        if runs.value[before] == runs.value[i]:
+        if runs[before].value == runs[i].value:
             continue
-        hidden_s = float(at_s - runs.end_s[before])
+        hidden_s = at_s - runs[before].end_s
         if hidden_s > 1e-6:  # the last rows before a blank may have been held
             hidden_s += HOLD_REFRESHES * refresh_s
         since_s = at_s - refresh_s - hidden_s - facts.skew_s
-        up = bool(runs.value[i] > runs.value[before])
-        what = _edge_words(name, int(runs.value[before]), int(runs.value[i]))
+        up = runs[i].value > runs[before].value
+        what = _edge_words(name, runs[before].value, runs[i].value)
         yield Move(name, at_s, Span(since_s, at_s + facts.skew_s), up, what)
 
 
 def _last_known(runs: Runs, i: int) -> int | None:
     """The last run before i that is not blank."""
-    known = np.flatnonzero(runs.value[:i] != BLANK)
-    return int(known[-1]) if len(known) else None
+    return next((k for k in range(i - 1, -1, -1) if runs[k].value != BLANK), None)
 
 
 def _edge_words(name: str, before: int, after: int) -> str:
@@ -238,9 +237,12 @@ def _departures(ride: Ride, name: str, window: Span) -> Iterator[Move]:
     calm = t_s < window.start_s
     if calm.sum() < 4 or calm.sum() == len(t_s):
         return
-    line = np.polynomial.Polynomial.fit(t_s[calm], values[calm], 1)
-    away = values - line(t_s)
-    scatter = 1.4826 * float(np.median(np.abs(away[calm])))
+    n = int(calm.sum())  # time rises: the calm rows are the first
+    middle_s, middle = float(t_s[:n].mean()), float(values[:n].mean())
+    apart_s = t_s - middle_s
+    per_s = float(apart_s[:n] @ (values[:n] - middle)) / float(apart_s[:n] @ apart_s[:n])
+    away = values - (middle + per_s * apart_s)
+    scatter = 1.4826 * float(np.median(np.abs(away[:n])))
     step = ride.channels[name].step
     limit = max(FLOORS[name], NOISES * scatter, 2.0 * step)
     quiet = max(limit / 3.0, 2.0 * scatter, step)

@@ -32,10 +32,11 @@ def once(
 
     @wraps(measure)
     def kept(ride: "Ride", /, *args: P.args, **kwargs: P.kwargs) -> T:
-        key = (measure.__module__, measure.__qualname__, args, tuple(sorted(kwargs.items())))
-        if key not in ride.kept:
-            ride.kept[key] = measure(ride, *args, **kwargs)
-        value: T = ride.kept[key]  # type: ignore[assignment]
+        key = (measure, args, tuple(sorted(kwargs.items()))) if kwargs else (measure, args)
+        try:
+            value: T = ride.kept[key]  # type: ignore[assignment]
+        except KeyError:
+            ride.kept[key] = value = measure(ride, *args, **kwargs)
         return value
 
     return kept
@@ -102,7 +103,11 @@ class Ride:
 
     def has(self, *names: str) -> bool:
         """True where every named channel is in the log and not blank throughout."""
-        return all(n in self.channels and self.channels[n].present > 0 for n in names)
+        return self._filled.issuperset(names)
+
+    @cached_property
+    def _filled(self) -> frozenset[str]:
+        return frozenset(n for n, facts in self.channels.items() if facts.present > 0)
 
     def interval_s(self, name: str) -> float:
         """Refresh interval of a channel in seconds; inf where it is not logged."""
@@ -122,17 +127,19 @@ class Ride:
 
     def at(self, name: str, t_s: float) -> float:
         """Value of a channel at the last row not after t_s; NaN if blank or before the start."""
-        i = int(np.searchsorted(self.t_s, t_s + 1e-9, side="right")) - 1
+        i = int(self.t_s.searchsorted(t_s + 1e-9, "right")) - 1
         return float(self.numbers(name)[i]) if i >= 0 else float("nan")
 
     def index(self, t_s: float) -> int:
         """Index of the first row at or after t_s (n where there is none)."""
-        return int(np.searchsorted(self.t_s, t_s - 1e-9, side="left"))
+        return int(self.t_s.searchsorted(t_s - 1e-9))
 
     def slice(self, span: Span) -> slice:
         """Rows within a span, both ends included."""
+        t_s = self.t_s
         return slice(
-            self.index(span.start_s), int(np.searchsorted(self.t_s, span.end_s + 1e-9, "right"))
+            int(t_s.searchsorted(span.start_s - 1e-9)),
+            int(t_s.searchsorted(span.end_s + 1e-9, "right")),
         )
 
     def held(self, name: str, values: Floats) -> Floats:
@@ -156,12 +163,19 @@ class Ride:
 def _numbers(ride: Ride, name: str) -> Floats:
     if name not in ride.samples.columns:
         return np.full(len(ride.t_s), np.nan)
-    return ride.held(name, ride.samples[name].cast(pl.Float64).to_numpy().astype(float))
+    series = ride.samples[name]
+    if series.dtype == pl.Boolean and not series.null_count():
+        return series.to_numpy().astype(np.float64)
+    return ride.held(name, series.cast(pl.Float64).to_numpy().astype(float))
 
 
 @once
 def _runs(ride: Ride, name: str) -> Runs:
-    return runs_of(ride.t_s, ride.numbers(name), ride.segment, interval_s=ride.row_interval_s)
+    values: Floats | NDArray[np.bool_] = ride.numbers(name)
+    series = ride.samples[name] if name in ride.samples.columns else None
+    if series is not None and series.dtype == pl.Boolean and not series.null_count():
+        values = series.to_numpy()
+    return runs_of(ride.t_s, values, ride.segment, interval_s=ride.row_interval_s)
 
 
 def _joined_facts(parts: Sequence[Part]) -> dict[str, ChannelFacts]:

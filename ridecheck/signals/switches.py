@@ -1,7 +1,7 @@
 """Switches as run lists: when each value began and ended, and how sharply that is known."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ridecheck.model import Span
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 BLANK = -1
 """Value of a run whose rows are blank. Blank is not off."""
@@ -51,26 +52,30 @@ class Runs:
     value: NDArray[np.int64]
     sharp_start: NDArray[np.bool_]
     sharp_end: NDArray[np.bool_]
+    _made: dict[object, tuple[Run, ...]] = field(default_factory=dict, repr=False, compare=False)
 
     def __len__(self) -> int:
         return len(self.start_s)
 
+    @property
+    def _all(self) -> tuple[Run, ...]:
+        """Every run as a record, made once."""
+        if "all" not in self._made:
+            columns = (self.start_s, self.end_s, self.value, self.sharp_start, self.sharp_end)
+            self._made["all"] = tuple(map(Run, *(c.tolist() for c in columns)))
+        return self._made["all"]
+
     def __iter__(self) -> Iterator[Run]:
-        for i in range(len(self)):
-            yield self[i]
+        return iter(self._all)
 
     def __getitem__(self, i: int) -> Run:
-        return Run(
-            float(self.start_s[i]),
-            float(self.end_s[i]),
-            int(self.value[i]),
-            bool(self.sharp_start[i]),
-            bool(self.sharp_end[i]),
-        )
+        return self._all[i]
 
     def of(self, value: int) -> tuple[Run, ...]:
         """The runs of one value."""
-        return tuple(self[int(i)] for i in np.flatnonzero(self.value == value))
+        if value not in self._made:
+            self._made[value] = tuple(r for r in self._all if r.value == value)
+        return self._made[value]
 
     def on(self) -> tuple[Run, ...]:
         """The runs in which a switch was on."""
@@ -78,11 +83,11 @@ class Runs:
 
     def overlapping(self, span: Span) -> Iterator[Run]:
         """The runs that share more than an instant with a span."""
-        first = int(np.searchsorted(self.end_s, span.start_s + 1e-9, side="right"))
-        for i in range(first, len(self)):
-            if self.start_s[i] >= span.end_s - 1e-9:
+        first = int(self.end_s.searchsorted(span.start_s + 1e-9, "right"))
+        for run in self._all[first:]:
+            if run.start_s >= span.end_s - 1e-9:
                 return
-            yield self[i]
+            yield run
 
     def seconds(self, value: int) -> float:
         """Time spent at a value."""
@@ -91,45 +96,49 @@ class Runs:
 
     def value_at(self, t_s: float) -> int:
         """Value at an instant; BLANK in a gap and outside the ride."""
-        i = int(np.searchsorted(self.start_s, t_s + 1e-9, side="right")) - 1
+        i = int(self.start_s.searchsorted(t_s + 1e-9, "right")) - 1
         if i < 0 or t_s > self.end_s[i] + 1e-9:
             return BLANK
         return int(self.value[i])
 
     def any_on(self, span: Span) -> bool | None:
         """Was it on at any instant of a span? None where it never shows on but has blanks."""
-        within = (self.start_s <= span.end_s + 1e-9) & (self.end_s >= span.start_s - 1e-9)
-        values = self.value[within]
-        if (values == 1).any():
+        first = int(self.end_s.searchsorted(span.start_s - 1e-9))
+        last = int(self.start_s.searchsorted(span.end_s + 1e-9, "right"))
+        within = self._all[first:last]
+        if any(r.value == 1 for r in within):
             return True
-        covered = np.clip(
-            np.minimum(self.end_s[within], span.end_s)
-            - np.maximum(self.start_s[within], span.start_s),
-            0.0,
-            None,
-        )[values != BLANK].sum()
-        return (
-            False
-            if covered >= 0.95 * span.length_s - 1e-9 and not (values == BLANK).any()
-            else None
+        if any(r.value == BLANK for r in within):
+            return None
+        covered = sum(
+            max(min(r.end_s, span.end_s) - max(r.start_s, span.start_s), 0.0) for r in within
         )
+        return False if covered >= 0.95 * span.length_s - 1e-9 else None
 
 
-def runs_of(t_s: Floats, values: Floats, segment: NDArray[np.int64], *, interval_s: float) -> Runs:
+def runs_of(
+    t_s: Floats, values: Floats | Flags, segment: NDArray[np.int64], *, interval_s: float
+) -> Runs:
     """Reduce a channel (NaN is blank) to runs; runs never cross a gap."""
     if not len(t_s):
         empty = np.empty(0)
         flags = np.empty(0, dtype=bool)
         return Runs(empty, empty, np.empty(0, dtype=np.int64), flags, flags)
-    codes = np.where(np.isnan(values), BLANK, np.nan_to_num(values)).astype(np.int64)
-    new_segment = np.diff(segment, prepend=segment[0] - 1) != 0
-    starts = np.flatnonzero((np.diff(codes, prepend=codes[0] - 1) != 0) | new_segment)
+    if values.dtype == np.bool_:
+        codes = values.view(np.int8)
+    else:
+        codes = np.where(np.isnan(values), BLANK, values).astype(np.int8)
+    new_segment = np.ones(len(codes), dtype=bool)
+    np.not_equal(segment[1:], segment[:-1], out=new_segment[1:])
+    changes = new_segment.copy()
+    changes[1:] |= codes[1:] != codes[:-1]
+    starts = np.flatnonzero(changes)
     following = np.append(starts[1:], len(t_s))
     last_of_segment = np.append(new_segment[starts[1:]], True)
     ends_s = np.where(
         last_of_segment, t_s[following - 1] + interval_s, t_s[np.minimum(following, len(t_s) - 1)]
     )
-    value = codes[starts]
+    value = codes[starts].astype(np.int64)
     known = value != BLANK
     sharp_start = np.append(False, known[:-1]) & known & ~new_segment[starts]
     sharp_end = np.append(known[1:], False) & known & ~last_of_segment

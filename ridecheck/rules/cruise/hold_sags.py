@@ -88,10 +88,9 @@ def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
     if not np.isfinite(set_kmh).any():
         set_kmh = np.full(len(speed), np.nanmedian(speed[: max(1, len(speed) // 60)]))
     with np.errstate(invalid="ignore"):
-        low = np.zeros(len(ride.t_s), dtype=bool)
         # A lowered set speed is followed, not sagged to.
-        low[at] = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
-    spans = motion.spans_where(ride, low, at_least_s=limits.lasts_s, bridge_s=0.5)
+        low = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
+    spans = motion.spans_where(ride, low, begin=at.start, at_least_s=limits.lasts_s, bridge_s=0.5)
     # Engaged below the set speed: a resume, still on its way up.
     resumed = bool(set_kmh[0] - speed[0] > 0.5 * limits.sag_kmh)
     if not spans or resumed:

@@ -29,9 +29,10 @@ from numpy.typing import NDArray
 from ridecheck.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cruise, motion
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 GRID_S = 1.0
 """Means over a second: a gust and the steps of both signals are smoothed, a sag is not."""
@@ -91,26 +92,35 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _held(ride: Ride, whole: Span) -> Iterator[Span]:
     """Stretches in which cruise alone worked to one set speed."""
     rows = ride.slice(whole)
+    yield from motion.spans_where(
+        ride, _alone(ride)[rows], begin=rows.start, at_least_s=3.0 * GRID_S
+    )
+
+
+@once
+def _alone(ride: Ride) -> Flags:
+    """Rows on which cruise alone works to one set speed, (n,)."""
     alone = np.zeros(len(ride.t_s), dtype=bool)
     for phase in cruise.phases(ride):
-        if phase.kind in ("hold", "settling") and phase.span.end_s > whole.start_s:
+        if phase.kind in ("hold", "settling"):
             alone[ride.slice(Span(phase.span.start_s, phase.span.end_s - 1e-6))] = True
     set_kmh = ride.numbers("cruise_set_speed")
     changed = np.concatenate(([False], np.diff(set_kmh) != 0))
-    inside = np.zeros(len(ride.t_s), dtype=bool)
-    inside[rows] = True
     for name in ("traction_active", "abs_active"):
-        inside &= ride.numbers(name) != 1
-    yield from motion.spans_where(
-        ride, inside & alone & ~changed & np.isfinite(set_kmh), at_least_s=3.0 * GRID_S
-    )
+        alone &= ride.numbers(name) != 1
+    return np.asarray(alone & ~changed & np.isfinite(set_kmh))
+
+
+@once
+def _below(ride: Ride) -> tuple[Floats, Flags]:
+    """Speed below the set one, and the rows on which it and the throttle are known, (n,)."""
+    below = ride.numbers("cruise_set_speed") - ride.numbers("wheel_speed")
+    return below, np.isfinite(below) & np.isfinite(ride.numbers("throttle"))
 
 
 def _means(ride: Ride, held: Span) -> tuple[Floats, Floats, Floats]:
     """Per second of a stretch: its start, speed below the set one, throttle."""
-    below = ride.numbers("cruise_set_speed") - ride.numbers("wheel_speed")
-    throttle = ride.numbers("throttle")
-    known = np.isfinite(below) & np.isfinite(throttle)
+    (below, known), throttle = _below(ride), ride.numbers("throttle")
     cell, means = motion.cell_means(ride, held, GRID_S, known, below, throttle)
     return held.start_s + cell * GRID_S, means[0], means[1]
 
@@ -118,11 +128,11 @@ def _means(ride: Ride, held: Span) -> tuple[Floats, Floats, Floats]:
 def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
     """The deepest fall of a stretch that the throttle did not answer."""
     at_s, below, throttle = _means(ride, held)
+    if not (below >= limits.below_kmh).any():
+        return None
     step_kmh = motion.step_kmh(ride, "wheel_speed")
     best: tuple[float, int, int] | None = None
-    for first in range(len(at_s)):
-        if below[first] < limits.from_kmh:
-            continue
+    for first in np.flatnonzero(below >= limits.from_kmh).tolist():
         later = slice(first + int(limits.lasts_s / GRID_S), first + int(limits.within_s / GRID_S))
         fell = below[later] - below[first]
         unanswered = (

@@ -14,6 +14,7 @@ References
     Crystal clocks drift 20 to 100 ppm: 0.6 to 2.9 s in 8 h (arithmetic).
 """
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +74,20 @@ def _steps_back(ride: Ride, at_least_s: float) -> list[tuple[int, float]]:
     return [(int(i) + 1, float(-step_s[i])) for i in np.flatnonzero(back)]
 
 
+def _in_order(cells: pl.Series) -> bool:
+    """Dates and times all written alike, each no earlier as text than the one before?
+
+    Text of one width and one form is in order as its time is.
+    """
+    first = next((c for c in cells.head(1).to_list() if c), "")
+    if not _DATED.match(first):
+        return False
+    alike = (cells.str.len_bytes() == len(first.encode())).all(ignore_nulls=False)
+    return bool(alike and cells.is_sorted())
+
+
+_DATED = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:\d{2}(?:[.,]\d+)?Z?\Z")
+
 UNITS_S = (1.0, 1e-3, 1e-6, 1e-9, 86_400.0)
 
 
@@ -83,7 +98,11 @@ def _shown_s(ride: Ride) -> np.ndarray:
     ride last as long as its clean time does.
     """
     cells = ride.samples["file_time"]
-    numbers = cells.str.strip_chars().str.replace(",", ".").cast(pl.Float64, strict=False)
+    if _in_order(cells):
+        return np.zeros(len(cells))
+    numbers = cells.cast(pl.Float64, strict=False)
+    if numbers.null_count() > cells.null_count():
+        numbers = cells.str.strip_chars().str.replace(",", ".").cast(pl.Float64, strict=False)
     if numbers.null_count() < 0.5 * len(numbers):
         values = numbers.to_numpy().astype(float)
         lasts = float(np.nanmedian(np.diff(values))) if len(values) > 2 else 0.0

@@ -87,8 +87,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _pauses(ride: Ride) -> np.ndarray:
     """Steps from one log to the next: the logger was off, as it is meant to be."""
     part = ride.samples["part"].to_numpy()
-    stems = np.array([p.sha256 for p in ride.parts])[part]
-    return np.asarray(stems[1:] != stems[:-1])
+    logs = {p.sha256: n for n, p in enumerate(ride.parts)}
+    log = np.array([logs[p.sha256] for p in ride.parts])[part]
+    return np.asarray(log[1:] != log[:-1])
 
 
 def _around(ride: Ride, row: int) -> tuple[float, float]:

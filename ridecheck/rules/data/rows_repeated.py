@@ -82,15 +82,34 @@ def _sums(values: Floats, begin: NDArray[np.int64], end: NDArray[np.int64]) -> F
 
 def _rare(hashes: NDArray[np.uint64], copies: float) -> NDArray[np.bool_]:
     """Rows whose content stands hardly anywhere else in the log, (n,)."""
-    _, at, counts = np.unique(hashes, return_inverse=True, return_counts=True)
-    return np.asarray(counts[at] <= copies)
+    ordered = np.sort(hashes)
+    starts = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1])))
+    counts = np.diff(np.append(starts, len(ordered)))
+    often = ordered[starts[counts > copies]]
+    if not len(often):
+        return np.ones(len(hashes), dtype=bool)
+    at = np.minimum(often.searchsorted(hashes), len(often) - 1)
+    return np.asarray(often[at] != hashes)
 
 
 def _changed_rows(values: pl.DataFrame) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
     """Rows that differ from the row before, and a hash of what each holds."""
-    hashes = values.hash_rows(seed=0).to_numpy()
+    hashes = np.zeros(len(values), dtype=np.uint64)
+    for series in values:
+        if series.dtype == pl.Float64:
+            number = series.to_numpy() + 0.0
+            if np.isnan(number).any():
+                number[np.isnan(number)] = np.nan  # one NaN; a blank is one too
+            hashes ^= number.view(np.uint64)
+        else:
+            hashes ^= series.cast(pl.Int8).fill_null(-1).to_numpy().astype(np.uint64)
+        hashes *= np.uint64(0xBF58476D1CE4E5B9)  # unsigned, so it wraps
+        hashes ^= hashes >> np.uint64(29)
     changed = np.flatnonzero(np.concatenate(([True], hashes[1:] != hashes[:-1])))
     return changed, hashes[changed]
+
+
+ODD = np.uint64(6364136223846793005)
 
 
 def _repeats(hashes: NDArray[np.uint64], at_least: int) -> list[tuple[int, int, int]]:
@@ -102,9 +121,14 @@ def _repeats(hashes: NDArray[np.uint64], at_least: int) -> list[tuple[int, int, 
     windows = len(hashes) - at_least + 1
     if windows < 2:
         return []
-    of_window = np.zeros(windows, dtype=np.uint64)
-    for j in range(at_least):  # unsigned, so it wraps
-        of_window = of_window * np.uint64(6364136223846793005) + hashes[j : j + windows]
+    # The same polynomial of every window from sums so far; unsigned, so it all wraps.
+    factor = np.full(len(hashes), ODD, dtype=np.uint64)
+    back = np.full(len(hashes), pow(int(ODD), -1, 2**64), dtype=np.uint64)
+    sums = np.concatenate(([np.uint64(0)], np.cumsum(hashes * np.cumprod(back))))
+    of_window = (sums[at_least:] - sums[:windows]) * np.cumprod(factor)[at_least - 1 :]
+    ordered = np.sort(of_window)
+    if not (ordered[1:] == ordered[:-1]).any():
+        return []
     order = np.argsort(of_window, kind="stable")
     same = of_window[order][1:] == of_window[order][:-1]
     lag = np.zeros(windows, dtype=np.int64)

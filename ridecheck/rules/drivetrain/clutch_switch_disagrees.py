@@ -17,7 +17,6 @@ References
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -62,8 +61,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     yield from _pulled_but_locked(ride, limits)
     pulls = [r for r in ride.runs("clutch").on() if ride.at("wheel_speed", r.start_s) > 15.0]
     yield Exposure(events=len(pulls))
-    changes = _idle_changes(ride)
-    if not ride.runs("clutch").on() and len(changes) >= limits.breaks:
+    changes = [] if ride.runs("clutch").on() else _idle_changes(ride)
+    if len(changes) >= limits.breaks:
         yield Finding(
             span=Span(changes[0], changes[-1]),
             message=f"clutch never shown pulled in {len(changes)} changes of gear in which engine "
@@ -110,12 +109,13 @@ def _idle_changes(ride: Ride) -> list[float]:
     rungs = np.where(drivetrain.calm(ride), drivetrain.rungs(ride), 0)
     known = np.flatnonzero(rungs > 0)
     rate = np.abs(motion.slope(ride, ride.numbers("engine_speed"), 0.4))
+    before, after = known[:-1], known[1:]
+    apart_s = ride.t_s[after] - ride.t_s[before]
+    changed = (rungs[before] != rungs[after]) & (apart_s > 0.1) & (apart_s < 6.0)
+    changed &= ride.segment[before] == ride.segment[after]
     found = []
-    for a, b in pairwise(known):
-        apart_s = ride.t_s[b] - ride.t_s[a]
-        same_segment = ride.segment[a] == ride.segment[b]
-        if rungs[a] != rungs[b] and same_segment and 0.1 < apart_s < 6.0:
-            between = rate[a:b][np.isfinite(rate[a:b])]
-            if len(between) and between.max() > 500.0:
-                found.append(float(ride.t_s[b]))
+    for a, b in zip(before[changed], after[changed], strict=True):
+        between = rate[a:b][np.isfinite(rate[a:b])]
+        if len(between) and between.max() > 500.0:
+            found.append(float(ride.t_s[b]))
     return found

@@ -62,15 +62,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     rpm = ride.numbers("engine_speed")
     yield Exposure(seconds=float(motion.row_seconds(ride)[np.isfinite(rpm)].sum()))
     most = ride.settings.drivetrain.redline_rpm * (1.0 + limits.over)
-    usual = _middle(ride, 2.0 * limits.back_s)
     done = [(span, "over the model's limit") for span in _over(ride, most)]
     for found, from_what in (
         (_flashes(ride, limits), "up and back"),
-        (_leaps(ride, limits, usual, most), "a leap"),
+        (_leaps(ride, limits, most), "a leap"),
     ):
         for span in found:
             if not any(span.overlaps(other) for other, _ in done):
-                done.append((span, f"{from_what} from {usual[ride.index(span.start_s)]:.0f} rpm"))
+                at = ride.index(span.start_s)
+                usual = _middle(ride, 2.0 * limits.back_s, slice(at, at + 1))
+                done.append((span, f"{from_what} from {usual[0]:.0f} rpm"))
     for span, what in done:
         highest = float(np.nanmax(rpm[ride.slice(span)]))
         yield Finding(
@@ -111,22 +112,50 @@ def _flashes(ride: Ride, limits: Limits) -> Iterator[Span]:
             yield Span(float(t_s[i + 1]), float(t_s[back]))
 
 
-def _leaps(ride: Ride, limits: Limits, usual: Floats, most_rpm: float) -> Iterator[Span]:
+def _leaps(ride: Ride, limits: Limits, most_rpm: float) -> Iterator[Span]:
     """Away from clutch and gear changes: short stretches far above the running median."""
-    rpm = ride.numbers("engine_speed")
+    rpm, over_s = ride.numbers("engine_speed"), 2.0 * limits.back_s
+    rows = _rows(ride, over_s)
     with np.errstate(invalid="ignore"):
         settled = (ride.numbers("wheel_speed") > limits.moving_kmh) & _undisturbed(ride)
-        leaps = settled & (rpm > usual * (1.0 + limits.leap)) & (rpm <= most_rpm)
+        leaps = settled & (rpm > _lowest(ride, rows) * (1.0 + limits.leap)) & (rpm <= most_rpm)
+        for near in _stretches(leaps, rows):  # a median is no lower: only here may one leap
+            leaps[near] &= rpm[near] > _middle(ride, over_s, near) * (1.0 + limits.leap)
     for span in motion.spans_where(ride, leaps, bridge_s=0.2):
         if span.length_s <= limits.back_s and not _wheel_leaps(ride, span):
             yield span
 
 
-def _middle(ride: Ride, over_s: float) -> Floats:
-    """Running median of engine speed over a time."""
-    rows = max(3, round(over_s / ride.row_interval_s)) | 1
-    series = ride.samples["engine_speed"].rolling_median(rows, min_samples=1, center=True)
-    return np.asarray(series.to_numpy(), dtype=float)
+def _rows(ride: Ride, over_s: float) -> int:
+    return max(3, round(over_s / ride.row_interval_s)) | 1
+
+
+def _middle(ride: Ride, over_s: float, at: slice) -> Floats:
+    """Running median of engine speed over a time, on some rows."""
+    rows = _rows(ride, over_s)
+    begin = max(at.start - rows // 2, 0)
+    around = ride.samples["engine_speed"][begin : at.stop + rows // 2]
+    series = around.rolling_median(rows, min_samples=1, center=True)
+    return np.asarray(series.to_numpy(), dtype=float)[at.start - begin : at.stop - begin]
+
+
+def _lowest(ride: Ride, rows: int) -> Floats:
+    """At most the lowest engine speed around each row: the lowest of three blocks of rows."""
+    rpm = np.nan_to_num(ride.numbers("engine_speed"), nan=np.inf)
+    starts = np.arange(0, len(rpm), rows)
+    low = np.minimum.reduceat(rpm, starts)
+    low = np.minimum(np.minimum(low, np.append(low[1:], np.inf)), np.append(np.inf, low[:-1]))
+    return np.repeat(low, rows)[: len(rpm)]
+
+
+def _stretches(flags: np.ndarray, rows: int) -> list[slice]:
+    """Stretches of rows that hold all the flags, those close together as one."""
+    at = np.flatnonzero(flags)
+    if not len(at):
+        return []
+    first = np.flatnonzero(np.diff(at, prepend=-2 * rows) > rows)
+    last = np.append(first[1:], len(at)) - 1
+    return [slice(int(at[a]), int(at[b]) + 1) for a, b in zip(first, last, strict=True)]
 
 
 def _undisturbed(ride: Ride) -> np.ndarray:

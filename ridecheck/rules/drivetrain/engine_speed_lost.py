@@ -111,9 +111,8 @@ def _frozen(ride: Ride, speed: np.ndarray, rpm: np.ndarray, limits: Limits) -> I
     last = np.append(first[1:], len(rpm)) - 1
     shortest_s = max(limits.frozen_s, 4.0 * ride.interval_s("engine_speed"))
     driven = _driven(ride)
-    for a, b in zip(first, last, strict=True):
-        if ride.t_s[b] - ride.t_s[a] < shortest_s:
-            continue
+    long = ride.t_s[last] - ride.t_s[first] >= shortest_s
+    for a, b in zip(first[long], last[long], strict=True):
         at = slice(int(a), int(b) + 1)
         v = speed[at][np.isfinite(speed[at])]
         live = rpm[a] >= 1.3 * ride.settings.drivetrain.idle_rpm and len(v) > 1

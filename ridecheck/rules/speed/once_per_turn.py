@@ -173,8 +173,8 @@ def _piece(ride: Ride, span: Span, limits: Limits) -> _Piece | None:
         t_s, speed = t_s[fresh], speed[fresh]
     if len(speed) < 4 * SMOOTH:
         return None
-    curve = np.polynomial.Polynomial.fit(t_s, speed, SMOOTH)
-    smooth = curve(t_s)
+    powers, curve = _curve(t_s, speed)
+    smooth = powers @ curve
     if abs(smooth[-1] - smooth[0]) / motion.KMH_PER_MS > limits.steady_ms2 * span.length_s:
         return None
     mean_kmh = float(smooth.mean())
@@ -186,8 +186,21 @@ def _piece(ride: Ride, span: Span, limits: Limits) -> _Piece | None:
     left = speed - smooth
     ripple = float(np.sqrt(2.0 * np.mean(left**2)))
     least_kmh = max(limits.ripple * mean_kmh, limits.steps * motion.step_kmh(ride, "wheel_speed"))
-    orders = explained(curve.integ()(t_s) / per_turn, left) if ripple >= least_kmh else np.empty(0)
+    orders = np.empty(0)
+    if ripple >= least_kmh:
+        half_s = (t_s[-1] - t_s[0]) / 2.0
+        way = (powers * powers[:, 1:2]) @ (curve / np.arange(1, SMOOTH + 2)) * half_s
+        orders = explained(way / per_turn, left)
     return _Piece(span, mean_kmh, ripple / mean_kmh, orders)
+
+
+def _curve(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """The polynomial of degree SMOOTH through values: powers of time from -1 to 1, and what
+    each is multiplied by.
+    """
+    middle_s, half_s = (t_s[0] + t_s[-1]) / 2.0, (t_s[-1] - t_s[0]) / 2.0
+    powers = np.vander((t_s - middle_s) / half_s, SMOOTH + 1, increasing=True)
+    return powers, np.linalg.solve(powers.T @ powers, powers.T @ values)
 
 
 def _sampled_well(turns_hz: float, sample_s: float, limits: Limits) -> bool:
@@ -204,8 +217,11 @@ def explained(turns: Floats, left: Floats) -> Floats:
     uneven places (Lomb's and Scargle's periodogram): 1 where one wave is all there is, about
     2 / n in noise. scipy's takes longer to load than a short log to judge.
     """
-    waves: NDArray[np.complex128] = np.exp(2j * np.pi * np.outer(ORDERS, turns))
-    with_left, twice = waves @ left, (waves**2).sum(axis=1)
+    waves: NDArray[np.complex128] = np.empty((len(ORDERS), len(turns)), dtype=np.complex128)
+    waves[0] = np.exp(2j * np.pi * ORDERS[0] * turns)
+    waves[1:] = np.exp(2j * np.pi * (ORDERS[1] - ORDERS[0]) * turns)
+    np.multiply.accumulate(waves, axis=0, out=waves)  # the orders are evenly apart
+    with_left, twice = waves @ left, (waves * waves).sum(axis=1)
     cosines, sines = (len(left) + twice.real) / 2, (len(left) - twice.real) / 2
     both = twice.imag / 2
     along, across = with_left.real, with_left.imag

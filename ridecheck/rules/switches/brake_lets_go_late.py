@@ -142,13 +142,13 @@ def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
 def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
     """The longest stretch of a span with the throttle open and no slowing, None if none."""
     name = "throttle_grip" if ride.has("throttle_grip") else "throttle"
-    throttle = ride.numbers(name)
-    if not np.isfinite(throttle).any():
+    if not ride.has(name):
         return None
+    rows = ride.slice(span)
     open_at = motion.closed_reading(ride, name) + limits.throttle_open
     with np.errstate(invalid="ignore"):
-        pulls = (throttle > open_at) & (motion.acceleration(ride) > -limits.slowed_ms2)
-        pulls &= ride.numbers("wheel_speed") > limits.pulled_kmh
-    within = np.zeros(len(pulls), dtype=bool)
-    within[ride.slice(span)] = pulls[ride.slice(span)]
-    return max(motion.spans_where(ride, within), key=lambda s: s.length_s, default=None)
+        pulls = ride.numbers(name)[rows] > open_at
+        pulls &= motion.acceleration(ride)[rows] > -limits.slowed_ms2
+        pulls &= ride.numbers("wheel_speed")[rows] > limits.pulled_kmh
+    spans = motion.spans_where(ride, pulls, begin=rows.start)
+    return max(spans, key=lambda s: s.length_s, default=None)

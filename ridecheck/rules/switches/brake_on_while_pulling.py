@@ -75,13 +75,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                 continue
             if any(s.overlaps(run.span) for s in told):
                 continue
-            within = np.zeros(len(pulling), dtype=bool)
             at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
-            within[at] = pulling[at]
-            for span in motion.spans_where(ride, within, bridge_s=limits.shift_s):
+            for span in motion.spans_where(
+                ride, pulling[at], begin=at.start, bridge_s=limits.shift_s
+            ):
                 rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
-                pulled_s = float(seconds[rows][within[rows]].sum())
-                gained_s = float(seconds[rows][within[rows] & gaining[rows]].sum())
+                rows = slice(rows.start, min(rows.stop, at.stop))
+                pulled_s = float(seconds[rows][pulling[rows]].sum())
+                gained_s = float(seconds[rows][pulling[rows] & gaining[rows]].sum())
                 power = float(np.nanmedian(throttle[rows])) - closed_at
                 hard = gained_s >= limits.gains_s or power > limits.hard_open
                 if pulled_s < limits.pulled_s or not hard:
