@@ -45,25 +45,25 @@ format: $(VENV)/.check ## put the code into the house's form
 	$(BIN)/ruff format .
 
 bench: $(VENV)/.core ## what reading, judging and asking cost on the sample fleet
-	$(BIN)/python tests/bench.py
+	$(BIN)/python tests/studies/bench.py
 
 scoreboard: $(VENV)/.test ## detection and false alarms on rides with known faults (slow)
-	$(BIN)/python tests/scoreboard.py
+	$(BIN)/python tests/studies/scoreboard.py
 
 trace-board: $(VENV)/.test ## causes of cancels, held against the truth of simulated rides (slow)
-	$(BIN)/python tests/trace_board.py
+	$(BIN)/python tests/studies/trace_board.py
 
 calibration: $(VENV)/.test ## how far the suspects can be believed, and minutes saved (slow)
-	$(BIN)/python tests/calibration.py
+	$(BIN)/python tests/studies/calibration.py
 
 proposals: $(VENV)/.test ## layouts drafted for logs nobody described (slow)
-	$(BIN)/python tests/proposals.py
+	$(BIN)/python tests/studies/proposals.py
 
 fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
-	$(BIN)/python tests/fuzz.py
+	$(BIN)/python tests/studies/fuzz.py
 
 torture: $(VENV)/.test ## nights that are killed, full disks, two runs at once (slow)
-	$(BIN)/python tests/torture.py
+	$(BIN)/python tests/studies/torture.py
 
 constraints: $(VENV)/.made-for ## choose the versions in constraints.txt anew
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv

@@ -8,8 +8,8 @@ from typing import Any
 import polars as pl
 from rides import part_from
 
-from ridecheck.batch import ScreenOutcome, screen_fleet
-from ridecheck.catalog import channels as catalog
+from ridecheck.batch.run import ScreenOutcome, screen_fleet
+from ridecheck.core.catalog import channels as catalog
 
 MONDAY = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
 NOW = datetime(2026, 6, 1, 3, 0, tzinfo=UTC)

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from ridecheck.model import (
+from ridecheck.core.model import (
     ChannelFacts,
     Part,
     PartInfo,
@@ -19,7 +19,7 @@ from ridecheck.model import (
     StoredFinding,
 )
 from ridecheck.rules.base import RaiseWhen, Rule
-from ridecheck.store import KeptPart, fingerprint
+from ridecheck.store.parts import KeptPart, fingerprint
 
 DAY = datetime(2026, 5, 1, 8, 0, tzinfo=UTC)
 BRAKING = "cruise/engaged-under-braking"

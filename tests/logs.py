@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from ridecheck.errors import LogError
+from ridecheck.core.errors import LogError
+from ridecheck.core.model import Part
 from ridecheck.fleet import Layout
-from ridecheck.model import Part
-from ridecheck.readers.unpack import Member, content_of
-from ridecheck.reading import take_in
+from ridecheck.intake.read import take_in
+from ridecheck.intake.readers.unpack import Member, content_of
 
 SECONDS = {"column": "t", "format": "seconds"}
 

@@ -8,6 +8,7 @@ import ast
 import re
 import sys
 import tempfile
+import tomllib
 from collections.abc import Callable
 from contextlib import redirect_stdout
 from dataclasses import replace
@@ -17,12 +18,12 @@ from pathlib import Path
 
 import typer
 
-from ridecheck.batch import screen_fleet
+from ridecheck.batch.run import screen_fleet
 from ridecheck.cli.app import app, run
-from ridecheck.demo import copy_sample_fleet
-from ridecheck.model import FleetReport
+from ridecheck.core.model import FleetReport
 from ridecheck.reporters import terminal
 from ridecheck.rules import all_rules
+from ridecheck.setup.demo import copy_sample_fleet
 
 ROOT = Path(__file__).resolve().parents[1]
 README, DEVELOPERS = ROOT / "README.md", ROOT / "DEVELOPERS.md"
@@ -93,28 +94,28 @@ MIXES = {
 def measured() -> str:
     """Totals of the boards that were last written, where they were written."""
     parts = []
-    scoreboard = ROOT / "tests" / "scoreboard.md"
+    scoreboard = ROOT / "tests" / "studies" / "scoreboard.md"
     if scoreboard.is_file():
         totals = scoreboard.read_text("utf-8").split("## Totals")[1].split("\n## ")[0].strip()
-        parts.append(f"Bikes (`tests/scoreboard.md`, Wilson 95 % intervals):\n\n{totals}")
+        parts.append(f"Bikes (`tests/studies/scoreboard.md`, Wilson 95 % intervals):\n\n{totals}")
     rows = [
         [cell.strip() for cell in line.strip("|").split("|")]
-        for line in (ROOT / "tests" / "trace_board.md").read_text("utf-8").splitlines()
+        for line in (ROOT / "tests" / "studies" / "trace_board.md").read_text("utf-8").splitlines()
         if line.startswith("|")
     ]
     at = rows[0].index("20 Hz")
     told = "\n".join(f"- {row[0]}: {row[at]}" for row in rows[2:])
-    parts.append(f"Cancels at 20 Hz (`tests/trace_board.md`, which has other rates too):\n\n{told}")
+    parts.append(f"Cancels at 20 Hz (`tests/studies/trace_board.md`, with other rates):\n\n{told}")
     parts += suspects_measured()
     return "\n\n".join(parts)
 
 
 def suspects_measured() -> list[str]:
     """What the last calibration says of the suspects, a list for each mix of faults."""
-    document = ROOT / "tests" / "calibration.md"
+    document = ROOT / "tests" / "studies" / "calibration.md"
     if not document.is_file():
         return []
-    told = "Suspects (`tests/calibration.md`, with the reliability diagram)"
+    told = "Suspects (`tests/studies/calibration.md`, with the reliability diagram)"
     parts = []
     for section in document.read_text("utf-8").split("\n## Mix: ")[1:]:
         mix, *lines = section.splitlines()
@@ -125,16 +126,19 @@ def suspects_measured() -> list[str]:
 
 
 def modules() -> str:
-    """One row a module or package of the program, with the first line of its docstring."""
-    package = ROOT / "ridecheck"
-    paths = [*package.glob("*.py"), *package.glob("*/__init__.py")]
+    """One row a room of the program in the contract's order, with its reason."""
+    contract = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"]
+    floors = contract["contracts"][0]["layers"]
     rows = []
-    for path in sorted(paths, key=lambda p: p.relative_to(package).as_posix()):
-        first = (ast.get_docstring(ast.parse(path.read_text("utf-8"))) or "").splitlines()[0]
-        name = path.relative_to(package).as_posix().removesuffix("__init__.py")
-        if name:
-            rows.append(f"| `{name}` | {first} |")
-    return "\n".join(["| in `ridecheck/` | holds |", "|---|---|", *rows])
+    for floor, names in enumerate(reversed(floors)):
+        for name in names.split(" | "):
+            room = name.removeprefix("ridecheck.")
+            text = (ROOT / "ridecheck" / room / "__init__.py").read_text("utf-8")
+            reason = " ".join(
+                (ast.get_docstring(ast.parse(text)) or "").partition("\n\n")[0].split()
+            )
+            rows.append(f"| {floor} | `{room}/` | {reason} |")
+    return "\n".join(["| floor | room | its one reason |", "|---|---|---|", *reversed(rows)])
 
 
 WRITTEN: dict[str, tuple[Path, Callable[[], str]]] = {

@@ -42,8 +42,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import (
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import (
     ChannelFacts,
     Cruise,
     Drivetrain,

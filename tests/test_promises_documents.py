@@ -8,9 +8,9 @@ import readme
 import typer
 from project_files import ROOT
 
-from ridecheck.batch import screen_fleet
+from ridecheck.batch.run import screen_fleet
 from ridecheck.cli.app import app, run
-from ridecheck.demo import copy_sample_fleet
+from ridecheck.setup.demo import copy_sample_fleet
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
 PROGRAM = typer.main.get_command(app)

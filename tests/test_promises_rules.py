@@ -11,7 +11,7 @@ import pytest
 from rides import merged, ride_from
 
 import ridecheck.rules
-from ridecheck.model import Severity
+from ridecheck.core.model import Severity
 from ridecheck.rules import all_rules
 from ridecheck.rules.engine import judge
 

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from ridecheck.batch import screen_fleet
-from ridecheck.demo import copy_sample_fleet
-from ridecheck.resources import shipped
+from ridecheck.batch.run import screen_fleet
+from ridecheck.core.resources import shipped
+from ridecheck.setup.demo import copy_sample_fleet
 from ridecheck.simulate import simulate_fleet
 
 INDEX = shipped("sample_logs", "index.toml")

@@ -11,15 +11,15 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from ridecheck import __version__
-from ridecheck.errors import (
+from ridecheck.core.errors import (
     FleetBusy,
     FleetError,
     LogError,
     RidecheckError,
     UsageError,
 )
+from ridecheck.core.threads import one_a_process
 from ridecheck.reporters.characters import shown
-from ridecheck.threads import one_a_process
 
 DONE, WRONG_USE, BUSY, PROGRAM_FAULT = 0, 2, 4, 70
 STOPPED = 130

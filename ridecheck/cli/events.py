@@ -7,7 +7,7 @@ import typer
 
 from ridecheck.cli.app import Fleet, app, say
 from ridecheck.cli.times import instant, now
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 
 Bike = Annotated[str, typer.Argument(help="The bike's id.")]
 By = Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")]
@@ -52,9 +52,9 @@ def note(
         --checks lamp-by-each-control,rear-pedal-point,lever-free-play
     ridecheck note T12 dismissed --finding cruise/hunts --reason headwind --by JK
     """
-    from ridecheck.closing import closing_told
-    from ridecheck.events import append_event
-    from ridecheck.noting import Noted, event_of
+    from ridecheck.bike.closing import closing_told
+    from ridecheck.bike.events_allowed import Noted, event_of
+    from ridecheck.fleet.events import append_event
 
     named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
     noted = Noted(
@@ -92,8 +92,8 @@ def assign(
     \b
     ridecheck assign T07-20260512T131500Z T12 --by JK --reason "logger was moved"
     """
-    from ridecheck.events import append_event, new_event
-    from ridecheck.noting import result_of
+    from ridecheck.bike.events_allowed import result_of
+    from ridecheck.fleet.events import append_event, new_event
 
     result = result_of(fleet, ride)
     if not (fleet / "bikes" / f"{bike}.toml").is_file():
@@ -125,8 +125,8 @@ def drop(
     \b
     ridecheck drop T07-20260512T131500Z --by JK --reason "a ride in a van"
     """
-    from ridecheck.events import append_event, new_event
-    from ridecheck.noting import result_of
+    from ridecheck.bike.events_allowed import result_of
+    from ridecheck.fleet.events import append_event, new_event
 
     result = result_of(fleet, ride)
     parts = sorted(p.part for p in result.parts)

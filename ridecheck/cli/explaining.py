@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from ridecheck.cli.app import AsFormat, Format, app, on_ascii, say
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 
 
 @app.command()

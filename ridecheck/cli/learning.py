@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ridecheck.cli.app import AnyFleet, LayoutFile, app, say, tell
-from ridecheck.errors import LogError, UsageError
+from ridecheck.core.errors import LogError, UsageError
 
 if TYPE_CHECKING:
-    from ridecheck.model import Drivetrain
+    from ridecheck.core.model import Drivetrain
     from ridecheck.signals.ride import Ride
 
 
@@ -44,8 +44,8 @@ def learn(
     ridecheck learn T07.csv --fleet hollow-hill --output models/new.toml
     ridecheck learn T07.csv --fleet hollow-hill --model models/triple.toml
     """
-    from ridecheck.learn import draft, learn
-    from ridecheck.tyres import parse_tyre
+    from ridecheck.fleet.tyres import parse_tyre
+    from ridecheck.setup.learn import draft, learn
 
     if tyre and circumference:
         raise UsageError(

@@ -24,8 +24,8 @@ from ridecheck.cli.app import (
 from ridecheck.cli.times import moment
 
 if TYPE_CHECKING:
-    from ridecheck.batch import ScreenOutcome
-    from ridecheck.model import FleetReport
+    from ridecheck.batch.run import ScreenOutcome
+    from ridecheck.core.model import FleetReport
 
 Progress = Callable[[int, int], None]
 
@@ -64,8 +64,8 @@ def demo(
     ridecheck demo
     ridecheck demo /tmp/look
     """
-    from ridecheck.batch import screen_fleet
-    from ridecheck.demo import copy_sample_fleet
+    from ridecheck.batch.run import screen_fleet
+    from ridecheck.setup.demo import copy_sample_fleet
 
     copy_sample_fleet(folder)
     with progress() as step:
@@ -102,7 +102,7 @@ def screen(
     ridecheck screen T07_*.csv --fleet hollow-hill --fail-on inspect
     ridecheck screen --fleet hollow-hill --format csv > board.csv
     """
-    from ridecheck.batch import exit_code, screen_fleet
+    from ridecheck.batch.run import exit_code, screen_fleet
 
     with progress() as step:
         outcome = screen_fleet(
@@ -133,7 +133,7 @@ def report(
     ridecheck report --fleet hollow-hill
     ridecheck report --fleet hollow-hill --report-dir /srv/board --full
     """
-    from ridecheck.batch import screen_fleet
+    from ridecheck.batch.run import screen_fleet
     from ridecheck.reporters.html import write_pages
 
     outcome = screen_fleet(fleet, logs=(), as_of=moment(as_of), report_dir=report_dir)

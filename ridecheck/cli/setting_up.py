@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from ridecheck.cli.app import app, say, tell
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 
 
 @app.command()
@@ -23,7 +23,7 @@ def init(
     ridecheck init hollow-hill
     ridecheck init hollow-hill --bikes our-bikes.csv
     """
-    from ridecheck.scaffold import init_fleet
+    from ridecheck.setup.scaffold import init_fleet
 
     made = init_fleet(folder, bikes_csv=bikes)
     say(f"{len(made.files)} files in {made.root}:\n")
@@ -50,7 +50,7 @@ def layout(
     ridecheck layout T07_2026-05-03.csv
     ridecheck layout T07_2026-05-03.csv --output hollow-hill/layouts/bench.toml
     """
-    from ridecheck.propose import propose
+    from ridecheck.setup.propose import propose
 
     if not log.is_file():
         raise UsageError(

@@ -2,7 +2,7 @@
 
 from datetime import UTC, date, datetime
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 
 
 def now() -> datetime:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ridecheck.cli.app import AnyFleet, AsFormat, Format, LayoutFile, app, on_ascii, say, tell
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 
 if TYPE_CHECKING:
     from ridecheck.trace import RideTrace
@@ -48,7 +48,7 @@ def trace(
     ridecheck trace T07_2026-05-03.csv --layout bench-20hz.toml
     ridecheck trace T07_2026-05-03.csv --fleet hollow-hill --at 14:03:11
     """
-    from ridecheck.cautions import CAUTIONS
+    from ridecheck.reporters.cautions import CAUTIONS
     from ridecheck.reporters.json_report import as_json
     from ridecheck.reporters.trace_json import trace_csv, trace_dict
     from ridecheck.reporters.trace_page import write_trace

@@ -44,8 +44,8 @@ def nightly(
     ridecheck nightly --fleet hollow-hill --quiet
     ridecheck nightly --fleet hollow-hill --dry-run
     """
-    from ridecheck.jobs import read_job
-    from ridecheck.nightly import dry_night, night
+    from ridecheck.batch.jobs import read_job
+    from ridecheck.batch.nightly import dry_night, night
 
     told = read_job(job)
     if dry_run:
@@ -81,7 +81,7 @@ def rebuild(fleet: Fleet = Path()) -> None:
     \b
     ridecheck rebuild --fleet hollow-hill
     """
-    from ridecheck.forgetting import rebuild
+    from ridecheck.batch.forgetting import rebuild
 
     made = rebuild(fleet)
     say(f"ridecheck.duckdb: {made.bikes} bikes, {made.rides} rides\n")
@@ -109,7 +109,7 @@ def forget(
     ridecheck forget T07 --fleet hollow-hill
     ridecheck forget T07 --from 2026-05-01 --to 2026-05-31 --fleet hollow-hill
     """
-    from ridecheck.forgetting import forget
+    from ridecheck.batch.forgetting import forget
     from ridecheck.reporters.wording import count
 
     gone = forget(fleet, bike, since=moment(since), until=moment(until))
@@ -131,7 +131,7 @@ def units(
     \b
     ridecheck units --to ~/units --fleet hollow-hill
     """
-    from ridecheck.scheduling import write_units
+    from ridecheck.setup.scheduling import write_units
 
     for path in write_units(to, fleet):
         say(f"{path}\n")

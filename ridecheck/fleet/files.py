@@ -1,6 +1,6 @@
 """fleet.toml, models/<model>.toml, bikes/<bike>.toml: their keys, defaults and limits.
 
-Where a default is also a default of the frozen records of ``ridecheck.model``, it is taken
+Where a default is also a default of the frozen records of ``ridecheck.core.model``, it is taken
 from there, so that no figure stands in two places.
 """
 
@@ -9,10 +9,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 from pydantic_core.core_schema import ValidationInfo
 
-from ridecheck.catalog import BRAKES, channels
-from ridecheck.events import Event
-from ridecheck.model import Cruise, Drivetrain, SpeedSignal, SpeedSource
-from ridecheck.tables import (
+from ridecheck.core.catalog import BRAKES, channels
+from ridecheck.core.model import Cruise, Drivetrain, SpeedSignal, SpeedSource
+from ridecheck.core.strict_toml import (
     BIKE_ID,
     BIKE_ID_RULE,
     OneLine,
@@ -23,7 +22,8 @@ from ridecheck.tables import (
     one_of,
     wrong,
 )
-from ridecheck.tyres import TyreError, parse_tyre
+from ridecheck.fleet.events import Event
+from ridecheck.fleet.tyres import TyreError, parse_tyre
 
 Thresholds = dict[str, dict[str, float]]
 """Rule id -> threshold -> value."""

@@ -20,9 +20,8 @@ from pydantic import (
 )
 from pydantic_core.core_schema import ValidationInfo
 
-from ridecheck.catalog import Channel, channels
-from ridecheck.fleet.time_format import check_time_format
-from ridecheck.tables import (
+from ridecheck.core.catalog import Channel, channels
+from ridecheck.core.strict_toml import (
     BIKE_ID,
     BIKE_ID_RULE,
     Table,
@@ -32,7 +31,8 @@ from ridecheck.tables import (
     one_of,
     wrong,
 )
-from ridecheck.units import UnitError, to_channel_unit, units_for
+from ridecheck.core.units import UnitError, to_channel_unit, units_for
+from ridecheck.fleet.time_format import check_time_format
 
 MOST_SKEW_S = 1.0
 """Skew widens the windows of danger rules, so a layout cannot state any amount of it."""

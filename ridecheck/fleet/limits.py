@@ -4,11 +4,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
+from ridecheck.core.model import Cruise
+from ridecheck.core.strict_toml import nearest_name, one_of
 from ridecheck.fleet.files import Thresholds
 from ridecheck.fleet.mistakes import Mistake
 from ridecheck.fleet.source import Source
-from ridecheck.model import Cruise
-from ridecheck.tables import nearest_name, one_of
 
 
 class Limit(Protocol):

@@ -5,16 +5,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ridecheck.errors import FleetError, UsageError
-from ridecheck.events import Event
-from ridecheck.files import shown
+from ridecheck.core.errors import FleetError, UsageError
+from ridecheck.core.files import shown
+from ridecheck.core.model import Cruise, Drivetrain, Origin, Override, Settings, SpeedSignal
+from ridecheck.core.strict_toml import BIKE_ID, BIKE_ID_RULE, Table, nearest_name, one_of
+from ridecheck.fleet.events import Event
 from ridecheck.fleet.files import BikeFile, FleetFile, ModelFile, Thresholds, VerdictTable
 from ridecheck.fleet.layout import Layout, columns_used_twice
 from ridecheck.fleet.limits import KnownLimits, default_of, loosens, threshold_mistakes
 from ridecheck.fleet.mistakes import Mistake
 from ridecheck.fleet.source import Source, read_source, validated
-from ridecheck.model import Cruise, Drivetrain, Origin, Override, Settings, SpeedSignal
-from ridecheck.tables import BIKE_ID, BIKE_ID_RULE, Table, nearest_name, one_of
 
 Kind = TypeVar("Kind", bound=Table)
 

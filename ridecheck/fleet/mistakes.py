@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from datetime import date, time
 
-from ridecheck.tables import NOT_PRINTED
+from ridecheck.core.strict_toml import NOT_PRINTED
 
 _LONGEST_VALUE = 60
 _LONGEST_INT_BITS = 10_000

@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
+from ridecheck.core.strict_toml import Table, nearest_name, one_of
 from ridecheck.fleet.files import BikeFile, FleetFile, ModelFile
 from ridecheck.fleet.layout import Layout
-from ridecheck.tables import Table, nearest_name, one_of
 
 KINDS: dict[str, type[Table]] = {
     "fleet": FleetFile,

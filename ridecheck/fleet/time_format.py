@@ -6,7 +6,7 @@ from datetime import UTC, datetime, time
 
 import polars as pl
 
-from ridecheck.tables import nearest_name, one_of, wrong
+from ridecheck.core.strict_toml import nearest_name, one_of, wrong
 
 TIME_WORDS = (
     "seconds",

@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 
-from ridecheck.model import BikeReport, Cancel, FleetReport, Severity
+from ridecheck.core.model import BikeReport, Cancel, FleetReport, Severity
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order
 from ridecheck.reporters.wording import rounded, told_finding, z_time

@@ -18,8 +18,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from ridecheck.files import remove, write_whole
-from ridecheck.model import (
+from ridecheck.core.files import remove, write_whole
+from ridecheck.core.model import (
     BikeReport,
     Cancel,
     Coverage,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-from ridecheck.model import (
+from ridecheck.core.model import (
     BikeReport,
     Cancel,
     ChannelFacts,

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from rich.cells import cell_len, chop_cells
 
-from ridecheck.model import BikeReport, FleetReport, Verdict
+from ridecheck.core.model import BikeReport, FleetReport, Verdict
 from ridecheck.reporters import characters, wording
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.display_units import told

@@ -8,7 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from ridecheck import __version__
-from ridecheck.files import write_whole
+from ridecheck.core.files import write_whole
 from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.html import TEMPLATES, render
 from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg

@@ -3,7 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
-from ridecheck.model import Cancel
+from ridecheck.core.model import Cancel
 from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.display_units import figure
 from ridecheck.reporters.terminal import cautions, in_ascii, wrapped

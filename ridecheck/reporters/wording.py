@@ -4,7 +4,7 @@ import math
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from ridecheck.model import (
+from ridecheck.core.model import (
     BikeReport,
     Cancel,
     FleetReport,

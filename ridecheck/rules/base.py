@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Literal, cast
 
-from ridecheck.model import Exposure, Finding, Severity, Unjudged
+from ridecheck.core.model import Exposure, Finding, Severity, Unjudged
 from ridecheck.signals.ride import Ride
 
 HEADINGS = (

@@ -5,14 +5,11 @@ A short exposure can convict but cannot clear: findings always count, silence co
 """
 
 import dataclasses
-import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
-from pathlib import Path
 from typing import Any, cast
 
-from ridecheck.model import (
+from ridecheck.core.model import (
     Exposure,
     Finding,
     LimitUsed,
@@ -25,11 +22,11 @@ from ridecheck.model import (
     State,
     Unjudged,
 )
+from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, RaiseWhen, Rule
 from ridecheck.signals import drivetrain, used
 from ridecheck.signals.ride import Ride
-from ridecheck.unforeseen import UNFORESEEN
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
 """Which falsifying rules speak first: the file, then the signal others are held against."""
@@ -157,18 +154,6 @@ def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
 def measures(ride: Ride) -> Mapping[str, float]:
     """What the ride tells of this bike's constants, for the stage that learns over rides."""
     return {**drivetrain.measures(ride), **used.measures(ride)}
-
-
-@cache
-def rules_version() -> str:
-    """Hash over the source of the rules, signals and engine: what a stored result rests on."""
-    package = Path(__file__).resolve().parents[1]
-    digest = hashlib.sha256()
-    for folder in ("rules", "signals"):
-        for path in sorted((package / folder).rglob("*.py")):
-            digest.update(path.relative_to(package).as_posix().encode() + b"\0")
-            digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]
 
 
 def known_limits() -> Mapping[str, Mapping[str, KnownLimit]]:

@@ -9,8 +9,8 @@ import math
 
 import numpy as np
 
-from ridecheck.catalog import PANEL
-from ridecheck.model import Span
+from ridecheck.core.catalog import PANEL
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, contacts, motion
 from ridecheck.signals.false_readings import NOT_RIDERS
 from ridecheck.signals.mover import RIDER, Mover

@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import numpy as np
 
-from ridecheck.catalog import PANEL
-from ridecheck.model import Cancel, Span
+from ridecheck.core.catalog import PANEL
+from ridecheck.core.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, latency, letting_go, motion, order
 from ridecheck.signals.asked import VOTE_KMH, asked_for
 from ridecheck.signals.cruise import PANEL_S, Engagement, engagements, panel_chatters

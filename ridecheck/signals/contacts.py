@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.mover import Mover
 from ridecheck.signals.pulses import SHORT_PULSE_S, Touch, locked_share, maybe_short, touches

@@ -7,8 +7,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.catalog import PANEL
-from ridecheck.model import Span
+from ridecheck.core.catalog import PANEL
+from ridecheck.core.model import Span
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Drivetrain, Span
+from ridecheck.core.model import Drivetrain, Span
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride, once
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, letting_go
 from ridecheck.signals.pulses import RATIO_FREED
 from ridecheck.signals.ride import Ride

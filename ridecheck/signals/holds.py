@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ridecheck.model import ChannelFacts, Part, Settings, Span
+from ridecheck.core.model import ChannelFacts, Part, Settings, Span
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 
 USUAL = Span(0.0, 0.35)
 """Units let go within about a third of a second of an input (common practice)."""

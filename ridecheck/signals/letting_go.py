@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Ride, once
 

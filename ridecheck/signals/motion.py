@@ -14,7 +14,7 @@ import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, latency, readings
 from ridecheck.signals.cruise import Engagement, engagements
 from ridecheck.signals.mover import Mover

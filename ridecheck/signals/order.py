@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import Span
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import Span
 from ridecheck.signals.ride import HOLD_REFRESHES, Ride
 from ridecheck.signals.switches import BLANK, Runs
 

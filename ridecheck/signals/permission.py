@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, cruise
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run

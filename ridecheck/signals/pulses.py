@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import drivetrain, latency, letting_go, motion
 from ridecheck.signals.cruise import Engagement, engagements, phases
 from ridecheck.signals.false_readings import engine_spike, gear_flickers

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import ChannelFacts, Dating, Part, Settings, Span
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import ChannelFacts, Dating, Part, Settings, Span
 from ridecheck.signals.switches import Runs, runs_of
 
 Floats = NDArray[np.float64]

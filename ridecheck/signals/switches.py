@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from ridecheck.catalog import channels
+from ridecheck.core.catalog import channels
 from ridecheck.signals.ride import Ride
 
 NEVER_S = -1.0

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from ridecheck.catalog import channels as catalog
+from ridecheck.core.catalog import channels as catalog
 from ridecheck.simulate.spec import LoggerSpec
 
 TimeStyle = Literal["seconds", "local", "epoch_ms", "timestamp", "milliseconds", "iso"]

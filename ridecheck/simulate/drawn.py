@@ -9,7 +9,7 @@ how quick and how strong the cruise actuator is.
 import numpy as np
 from numpy.random import Generator
 
-from ridecheck.model import SpeedSource
+from ridecheck.core.model import SpeedSource
 from ridecheck.simulate.physics import Engine
 from ridecheck.simulate.spec import CruiseSpec, ModelSpec
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 from ridecheck.simulate.dialects import DIALECTS, layout_toml, write_log
 from ridecheck.simulate.faults import FAULTS
 from ridecheck.simulate.library import LOGGERS, MODELS, PLANS, RIDERS, at_rate

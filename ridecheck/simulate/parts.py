@@ -6,10 +6,10 @@ from typing import cast
 
 import polars as pl
 
-from ridecheck.catalog import channels as catalog
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import ChannelFacts, Part, PartInfo
 from ridecheck.fleet import Layout
-from ridecheck.model import ChannelFacts, Part, PartInfo
-from ridecheck.normalise.facts import measure
+from ridecheck.intake.normalise.facts import measure
 from ridecheck.simulate.ride import SimulatedRide
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 from ridecheck.simulate.faults import FAULTS, Fault
 from ridecheck.simulate.incidents import INCIDENTS
 from ridecheck.simulate.mishaps import MISHAPS

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from ridecheck.catalog import channels as catalog
+from ridecheck.core.catalog import channels as catalog
 from ridecheck.simulate.contacts import Interval, sample, subtract, union
 from ridecheck.simulate.physics import GRAVITY_MPS2
 from ridecheck.simulate.riding import STEP_S, TRACK, Riding

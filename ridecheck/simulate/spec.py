@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
-from ridecheck.model import Drivetrain, SpeedSource
+from ridecheck.core.model import Drivetrain, SpeedSource
 from ridecheck.simulate.physics import Engine
 
 

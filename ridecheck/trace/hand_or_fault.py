@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import Cancel, Span
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, pulses
 from ridecheck.signals.order import Move
 from ridecheck.signals.ride import Ride

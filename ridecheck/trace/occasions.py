@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.model import Cancel
+from ridecheck.core.model import Cancel
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 

@@ -5,14 +5,14 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 
-from ridecheck import store
-from ridecheck.errors import UsageError
+from ridecheck.bike.events_allowed import result_of
+from ridecheck.core.errors import UsageError
+from ridecheck.core.model import Drivetrain, Part, Settings
 from ridecheck.fleet import Fleet, Layout, load_fleet, read_layout, read_settings
-from ridecheck.model import Drivetrain, Part, Settings
-from ridecheck.noting import result_of
-from ridecheck.readers import Member, open_log
-from ridecheck.reading import take_in
+from ridecheck.intake.read import take_in
+from ridecheck.intake.readers import Member, open_log
 from ridecheck.rules.engine import known_limits
+from ridecheck.store.parts import read_part
 
 JOIN_BELOW = timedelta(minutes=10)
 """Parts of one bike less than this apart are one ride."""
@@ -114,7 +114,7 @@ def _kept(root: Path, stem: str) -> Part:
             value=stem,
             what_to_do=TRACE_THE_LOG,
         )
-    return store.read_part(root, found[0].parent.name, stem)
+    return read_part(root, found[0].parent.name, stem)
 
 
 def _traceable(fleet: Fleet, bike: str, ride: str, parts: Sequence[Part]) -> Traceable:

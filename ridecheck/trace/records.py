@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from ridecheck.model import Cancel, ChannelFacts, Note, PartRef
+from ridecheck.core.model import Cancel, ChannelFacts, Note, PartRef
 from ridecheck.signals.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace.occasions import Occasion

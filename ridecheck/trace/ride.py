@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from ridecheck.model import Cancel, Note, Part, PartRef, Settings, Span
+from ridecheck.core.model import Cancel, Note, Part, PartRef, Settings, Span
 from ridecheck.signals import cancels, cruise, movers
 from ridecheck.signals.holds import with_inferred_holds
 from ridecheck.signals.order import AFTER_S, BEFORE_S, moves, order

@@ -2,8 +2,8 @@
 
 import math
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import Span
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import Span
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import BLANK
 from ridecheck.trace.records import Strip, StripChannel

@@ -3,11 +3,11 @@
 import math
 from collections.abc import Sequence
 
-from ridecheck.catalog import PANEL
-from ridecheck.model import Cancel
+from ridecheck.core.catalog import PANEL
+from ridecheck.core.model import Cancel
+from ridecheck.core.statistics import pulse_seen, seen_at_least_once
 from ridecheck.signals import brakes, cancels
 from ridecheck.signals.ride import Ride
-from ridecheck.statistics import pulse_seen, seen_at_least_once
 from ridecheck.trace.records import Detectable, NextRide
 
 BOUNCES_S = (0.02, 0.05, 0.1)

@@ -11,10 +11,10 @@ from fleet.folders import KNOWN, MINIMAL, load, write
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from ridecheck.errors import FleetError, RidecheckError, UsageError
-from ridecheck.events import KINDS, Event, append_event, closes, new_event
+from ridecheck.core.errors import FleetError, RidecheckError, UsageError
+from ridecheck.core.model import Severity, StoredFinding
 from ridecheck.fleet import load_fleet
-from ridecheck.model import Severity, StoredFinding
+from ridecheck.fleet.events import KINDS, Event, append_event, closes, new_event
 
 NOON = datetime(2026, 5, 3, 12, 0, tzinfo=UTC)
 RULE = "switches/brake-dead"

@@ -10,7 +10,7 @@ from fleet.folders import FULL, KNOWN, MINIMAL, load, write
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ridecheck.errors import FleetError
+from ridecheck.core.errors import FleetError
 from ridecheck.fleet import Mistake, load_fleet
 
 M = MINIMAL["models/grey-heron.toml"]

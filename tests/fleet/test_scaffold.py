@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from fleet.folders import KNOWN
 
-from ridecheck.catalog import channels
-from ridecheck.errors import UsageError
+from ridecheck.core.catalog import channels
+from ridecheck.core.errors import UsageError
+from ridecheck.core.resources import shipped
 from ridecheck.fleet import json_schema, load_fleet
 from ridecheck.fleet.schema import KINDS
-from ridecheck.resources import shipped
 from ridecheck.rules import engine
-from ridecheck.scaffold import init_fleet
+from ridecheck.setup.scaffold import init_fleet
 
 EXAMPLES = {
     "fleet": shipped("schemas", "fleet.toml"),

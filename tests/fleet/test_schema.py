@@ -10,9 +10,9 @@ import jsonschema
 import pytest
 from fleet.folders import FULL, MINIMAL
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
+from ridecheck.core.resources import shipped
 from ridecheck.fleet import json_schema
-from ridecheck.resources import shipped
 
 FILES = {
     "fleet": ("fleet.toml", ("fleet.toml",)),

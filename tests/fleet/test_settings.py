@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from fleet.folders import FULL, KNOWN, MINIMAL, load, write
 
-from ridecheck.errors import FleetError, UsageError
+from ridecheck.core.errors import FleetError, UsageError
+from ridecheck.core.model import Cruise, Override, SpeedSignal
 from ridecheck.fleet import load_fleet, read_layout, read_settings
-from ridecheck.model import Cruise, Override, SpeedSignal
 
 RULE = "cruise/hold-offset"
 DANGER = "cruise/engaged-under-braking"

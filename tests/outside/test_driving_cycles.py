@@ -13,11 +13,11 @@ import pytest
 from outside import cycles
 from outside.fleets import read_fleet, screen, write_fleet
 
-from ridecheck.readers import open_log
-from ridecheck.reading import take_in
+from ridecheck.fleet.tyres import parse_tyre
+from ridecheck.intake.read import take_in
+from ridecheck.intake.readers import open_log
 from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride
-from ridecheck.tyres import parse_tyre
 
 pytestmark = pytest.mark.outside
 

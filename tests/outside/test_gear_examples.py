@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from outside.fleets import Screened, read_fleet, screen, write_fleet
 
-from ridecheck.model import Drivetrain
-from ridecheck.tyres import parse_tyre
+from ridecheck.core.model import Drivetrain
+from ridecheck.fleet.tyres import parse_tyre
 
 pytestmark = pytest.mark.outside
 

@@ -11,7 +11,7 @@ import pytest
 from rides import ride_from
 from scipy.signal import lombscargle
 
-from ridecheck.model import Finding
+from ridecheck.core.model import Finding
 from ridecheck.rules.speed import once_per_turn
 from ridecheck.rules.speed.once_per_turn import ORDERS, Limits, explained
 

@@ -19,8 +19,8 @@ import polars as pl
 import pytest
 from outside.fleets import Screened, read_fleet, screen, write_fleet
 
-from ridecheck.readers import open_log
-from ridecheck.reading import take_in
+from ridecheck.intake.read import take_in
+from ridecheck.intake.readers import open_log
 from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride
 

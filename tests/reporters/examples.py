@@ -3,8 +3,7 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from ridecheck.cautions import CAUTIONS
-from ridecheck.model import (
+from ridecheck.core.model import (
     BikeReport,
     Cancel,
     ChannelFacts,
@@ -22,6 +21,7 @@ from ridecheck.model import (
     Suspect,
     Verdict,
 )
+from ridecheck.reporters.cautions import CAUTIONS
 
 NEWEST = datetime(2026, 5, 12, 14, 3, 11, 250_000, tzinfo=UTC)
 SHA = "3f5a9c" + "0b" * 29

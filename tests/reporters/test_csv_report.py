@@ -4,7 +4,7 @@ import io
 import pytest
 from reporters import examples
 
-from ridecheck.model import Verdict
+from ridecheck.core.model import Verdict
 from ridecheck.reporters.csv_report import cancels_csv, fleet_csv, table
 
 

@@ -7,7 +7,7 @@ import pytest
 from reporters import examples
 from reporters.pages import Page, PageChecks
 
-from ridecheck.model import Coverage, Severity, State, Verdict
+from ridecheck.core.model import Coverage, Severity, State, Verdict
 from ridecheck.reporters.html import bike_page, index_page, write_pages
 
 

@@ -6,9 +6,9 @@ import pytest
 from jsonschema import Draft202012Validator
 from reporters import examples
 
-from ridecheck.model import ChannelFacts, Severity
+from ridecheck.core.model import ChannelFacts, Severity
+from ridecheck.core.resources import shipped
 from ridecheck.reporters.json_report import plain, report_dict, report_json
-from ridecheck.resources import shipped
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ import pytest
 from reporters import examples
 from rich.cells import cell_len
 
-from ridecheck.model import Suspect, Verdict
+from ridecheck.core.model import Suspect, Verdict
 from ridecheck.reporters import wording
 from ridecheck.reporters.terminal import board, cautions, unpainted, wrapped
 

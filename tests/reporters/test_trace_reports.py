@@ -12,7 +12,7 @@ from reporters import examples
 from reporters.pages import PageChecks
 from rides import part_from, settings_from
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.reporters.json_report import as_json
 from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
 from ridecheck.reporters.trace_json import trace_csv, trace_dict

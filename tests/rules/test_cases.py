@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from rides import ride_from
 
-from ridecheck.model import State
+from ridecheck.core.model import State
 from ridecheck.rules.engine import judge
 
 HERE = Path(__file__).parent

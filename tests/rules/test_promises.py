@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from rides import ride_from
 
-from ridecheck.catalog import channels
-from ridecheck.model import Severity
+from ridecheck.core.catalog import channels
+from ridecheck.core.model import Severity
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import HEADINGS, Rule
 from ridecheck.rules.engine import explain, judge, known_limits

@@ -2,7 +2,7 @@
 
 import tomllib
 
-from ridecheck.resources import shipped
+from ridecheck.core.resources import shipped
 from ridecheck.rules import all_rules
 
 RELATIONS = tomllib.loads(shipped("schemas", "relations.toml").read_text("utf-8"))["relation"]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from rides import part_from, ride_from, settings_from
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import cancels, latency, movers
 from ridecheck.trace import trace_ride
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from rides import ride_from
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import motion
 
 BRAKING = {

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from rides import part_from, ride_from, settings_from
 
-from ridecheck.model import ChannelFacts, Span
+from ridecheck.core.model import ChannelFacts, Span
 from ridecheck.signals.ride import Ride, once
 
 STEADY = {"pieces": ["80 km/h, gear 4, 10 s"]}

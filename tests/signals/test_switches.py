@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals.switches import BLANK, runs_of
 
 NAN = float("nan")

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from ridecheck.errors import UsageError
+from ridecheck.core.errors import UsageError
 from ridecheck.simulate import FAULT_NAMES, simulate_ride
 from ridecheck.simulate.faults import FAULTS, TRIGGERS
 from ridecheck.simulate.incidents import INCIDENTS

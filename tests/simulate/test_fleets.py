@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ridecheck.errors import UsageError
-from ridecheck.resources import shipped
+from ridecheck.core.errors import UsageError
+from ridecheck.core.resources import shipped
 from ridecheck.simulate import simulate_fleet
 
 SAMPLE = shipped("sample_logs")

@@ -6,8 +6,8 @@ import duckdb
 import pytest
 from folders import HELD_ON, Folder, day
 
-from ridecheck.index import NAME, Known, migrations, read_known
-from ridecheck.resources import shipped
+from ridecheck.core.resources import shipped
+from ridecheck.store.index import NAME, Known, migrations, read_known
 
 VIEWS = [
     "cancels_by_bike",

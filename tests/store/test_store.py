@@ -8,16 +8,26 @@ import polars as pl
 import pytest
 from kept import BRAKING, DAY, at, kept, part, result
 
-from ridecheck import aside, files, results, store
-from ridecheck.errors import LogError
-from ridecheck.model import ChannelFacts
+from ridecheck.core.errors import LogError
+from ridecheck.core.files import placed, sweep, write_whole
+from ridecheck.core.model import ChannelFacts
+from ridecheck.store.parts import (
+    fingerprint,
+    list_parts,
+    part_path,
+    read_part,
+    same_rows,
+    write_part,
+)
+from ridecheck.store.results import read_result, result_path, rounded, write_result
+from ridecheck.store.set_aside import read_records, record_of, remove_records, write_record
 
 
 def test_a_part_comes_back_as_it_was_kept(tmp_path):
     made = part("a.csv", DAY, 5)
-    store.write_part(tmp_path, made)
+    write_part(tmp_path, made)
 
-    again = store.read_part(tmp_path, "T01", made.info.stem)
+    again = read_part(tmp_path, "T01", made.info.stem)
 
     assert again.info == made.info
     assert again.samples.equals(made.samples)
@@ -31,9 +41,9 @@ def test_blanks_of_every_kind_of_channel_stay_blank(tmp_path):
         pl.Series("gear", [None, 3, None, None, 0, 1], dtype=pl.Int16),
         wheel_speed=pl.lit(None, pl.Float64),
     )
-    store.write_part(tmp_path, replace(made, samples=samples))
+    write_part(tmp_path, replace(made, samples=samples))
 
-    assert store.read_part(tmp_path, "T01", made.info.stem).samples.equals(samples)
+    assert read_part(tmp_path, "T01", made.info.stem).samples.equals(samples)
 
 
 def test_the_same_bytes_under_another_name_add_the_name_whichever_came_first(tmp_path):
@@ -42,9 +52,9 @@ def test_the_same_bytes_under_another_name_add_the_name_whichever_came_first(tmp
     for i, order in enumerate((("b.csv", "a.csv"), ("a.csv", "b.csv"))):
         for name in order:
             named = replace(made, info=replace(made.info, log=name))
-            store.write_part(tmp_path / str(i), named, names=(name,), first_seen=DAY)
-        ((listed,), damaged) = store.list_parts(tmp_path / str(i), "T01")
-        path = store.part_path(tmp_path / str(i), "T01", made.info.stem)
+            write_part(tmp_path / str(i), named, names=(name,), first_seen=DAY)
+        ((listed,), damaged) = list_parts(tmp_path / str(i), "T01")
+        path = part_path(tmp_path / str(i), "T01", made.info.stem)
         kept_bytes.add(path.read_bytes())
 
         assert (listed.names, listed.log, damaged) == (("a.csv", "b.csv"), "a.csv", ())
@@ -54,10 +64,10 @@ def test_the_same_bytes_under_another_name_add_the_name_whichever_came_first(tmp
 def test_a_damaged_part_is_named_and_the_others_listed(tmp_path):
     whole, torn = part("a.csv", DAY, 5), part("b.csv", at(60), 5)
     for made in (whole, torn):
-        store.write_part(tmp_path, made)
-    path = store.part_path(tmp_path, "T01", torn.info.stem)
+        write_part(tmp_path, made)
+    path = part_path(tmp_path, "T01", torn.info.stem)
     path.write_bytes(path.read_bytes()[:500])
-    listed, damaged = store.list_parts(tmp_path, "T01")
+    listed, damaged = list_parts(tmp_path, "T01")
 
     assert [p.info for p in listed] == [whole.info]
     assert damaged == (path.name,)
@@ -70,20 +80,20 @@ def test_fingerprints_tell_values_and_times_apart_but_not_line_numbers():
         made, samples=made.samples.with_columns(wheel_speed=pl.col("wheel_speed") + 0.01)
     )
 
-    assert store.fingerprint(other_lines.samples) == store.fingerprint(made.samples)
-    assert store.same_rows(kept(made), kept(other_value)) is False
+    assert fingerprint(other_lines.samples) == fingerprint(made.samples)
+    assert same_rows(kept(made), kept(other_value)) is False
 
 
 def test_overlap_of_seconds_is_too_short_to_tell():
-    assert store.same_rows(kept(part("a", DAY, 1)), kept(part("b", at(0.97), 1))) is None
+    assert same_rows(kept(part("a", DAY, 1)), kept(part("b", at(0.97), 1))) is None
 
 
 def test_files_are_written_whole_with_the_umask_and_leave_nothing_behind(tmp_path):
     mask = os.umask(0o027)
     try:
-        assert files.write_whole(tmp_path / "x" / "file", b"one")
-        assert not files.write_whole(tmp_path / "x" / "file", b"one")
-        assert files.write_whole(tmp_path / "x" / "file", b"two")
+        assert write_whole(tmp_path / "x" / "file", b"one")
+        assert not write_whole(tmp_path / "x" / "file", b"one")
+        assert write_whole(tmp_path / "x" / "file", b"two")
     finally:
         os.umask(mask)
 
@@ -96,7 +106,7 @@ def test_a_failed_write_leaves_the_old_file_and_no_other(tmp_path):
     path.write_bytes(b"old")
 
     def half_a_write():
-        with files.placed(path) as temporary:
+        with placed(path) as temporary:
             temporary.write_bytes(b"half")
             raise RuntimeError
 
@@ -107,12 +117,12 @@ def test_a_failed_write_leaves_the_old_file_and_no_other(tmp_path):
 
 
 def test_what_a_killed_run_left_is_swept(tmp_path):
-    with files.placed(tmp_path / "file") as temporary:
+    with placed(tmp_path / "file") as temporary:
         temporary.write_bytes(b"x")
         left = temporary.name
     (tmp_path / left).write_bytes(b"half")
 
-    assert files.sweep(tmp_path) == 1
+    assert sweep(tmp_path) == 1
     assert [p.name for p in tmp_path.iterdir()] == ["file"]
 
 
@@ -122,19 +132,19 @@ def test_a_result_comes_back_as_it_was_kept_in_canonical_json(tmp_path):
         channels={"wheel_speed": ChannelFacts(0.05, 1.0), "gear": ChannelFacts(0.1, 0.5)},
         measures={"b": 2.0, "a": 1.0},
     )
-    results.write_result(tmp_path, made)
-    path = results.result_path(tmp_path, "T01", made.ride)
+    write_result(tmp_path, made)
+    path = result_path(tmp_path, "T01", made.ride)
     text = path.read_text()
 
-    assert results.read_result(path) == made
+    assert read_result(path) == made
     assert text == json.dumps(json.loads(text), sort_keys=True, indent=1) + "\n"
 
 
 def test_numbers_are_rounded_as_printed():
-    assert results.rounded(83.449, "km/h") == 83.4
-    assert results.rounded(0.12345, "s") == 0.123
-    assert results.rounded(float("nan"), "s") is None
-    assert results.rounded(-0.0001, "km/h") == 0.0
+    assert rounded(83.449, "km/h") == 83.4
+    assert rounded(0.12345, "s") == 0.123
+    assert rounded(float("nan"), "s") is None
+    assert rounded(-0.0001, "km/h") == 0.0
 
 
 @pytest.mark.parametrize(
@@ -150,12 +160,12 @@ def test_numbers_are_rounded_as_printed():
 )
 def test_records_of_any_log_name_have_a_short_plain_name_and_come_back(tmp_path, log):
     problem = LogError("not a log", where="line 3", value="x", what_to_do="look")
-    record = aside.record_of(problem, log=log, sha256="ab" * 32, first_seen=DAY)
-    kept_record, first = aside.write_record(tmp_path, record)
+    record = record_of(problem, log=log, sha256="ab" * 32, first_seen=DAY)
+    kept_record, first = write_record(tmp_path, record)
     (path,) = (tmp_path / "set_aside").iterdir()
 
     assert first
-    assert aside.read_records(tmp_path) == (kept_record,) == (record,)
+    assert read_records(tmp_path) == (kept_record,) == (record,)
     assert path.name.startswith("abababab-")
     assert path.name.endswith(".why.json")
     assert len(path.name.encode()) <= 200
@@ -164,9 +174,9 @@ def test_records_of_any_log_name_have_a_short_plain_name_and_come_back(tmp_path,
 def test_a_record_keeps_the_instant_it_was_first_seen(tmp_path):
     problem = LogError("not a log", where="a.csv")
     for hours in (0, 60):
-        record = aside.record_of(problem, log="a.csv", sha256="ab" * 32, first_seen=at(hours))
-        again, first = aside.write_record(tmp_path, record)
+        record = record_of(problem, log="a.csv", sha256="ab" * 32, first_seen=at(hours))
+        again, first = write_record(tmp_path, record)
 
     assert (again.first_seen, first) == (DAY, False)
-    aside.remove_records(tmp_path, [again])
-    assert aside.read_records(tmp_path) == ()
+    remove_records(tmp_path, [again])
+    assert read_records(tmp_path) == ()

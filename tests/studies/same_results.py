@@ -19,7 +19,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parent.parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # this tree is measured, whatever is installed
 SEED = 15_001
 BIKES = 50

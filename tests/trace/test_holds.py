@@ -2,7 +2,7 @@ import polars as pl
 import pytest
 from rides import part_from, ride_from
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import cruise
 from ridecheck.signals.holds import candidate_holds, with_inferred_holds
 

@@ -6,7 +6,7 @@ import pytest
 from rides import part_from, settings_from
 from scipy.stats import binomtest, false_discovery_control
 
-from ridecheck.model import ChannelFacts
+from ridecheck.core.model import ChannelFacts
 from ridecheck.signals import cancels
 from ridecheck.signals.ride import Ride
 from ridecheck.trace.occasions import Occasion, _corrected, at_least, occasions

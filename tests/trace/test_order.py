@@ -1,7 +1,7 @@
 import pytest
 from rides import ride_from
 
-from ridecheck.model import Span
+from ridecheck.core.model import Span
 from ridecheck.signals import cancels
 from ridecheck.signals.order import Move, moves, order
 

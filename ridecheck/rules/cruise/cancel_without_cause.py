@@ -30,7 +30,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cancels, cruise, letting_go, motion, movers
 from ridecheck.signals.ride import SHARP_S, Ride

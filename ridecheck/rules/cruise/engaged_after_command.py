@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import contacts, cruise
 from ridecheck.signals.ride import Ride

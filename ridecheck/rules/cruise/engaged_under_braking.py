@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.model import Cancel, Exposure, Finding, Severity, Span
+from ridecheck.core.model import Cancel, Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import brakes, cancels, cruise
 from ridecheck.signals.ride import Ride

@@ -21,8 +21,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ridecheck.catalog import channels as catalog
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride

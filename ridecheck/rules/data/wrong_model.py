@@ -22,7 +22,7 @@ References
 
 from dataclasses import dataclass
 
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride

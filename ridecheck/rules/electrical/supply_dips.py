@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cancels, motion
 from ridecheck.signals.ride import Floats, Ride

@@ -28,7 +28,7 @@ References
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from ridecheck.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import brakes, drivetrain, motion
 from ridecheck.signals.ride import Ride

@@ -19,8 +19,8 @@ References
 from dataclasses import dataclass
 from itertools import pairwise
 
-from ridecheck.catalog import PANEL
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.core.catalog import PANEL
+from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run

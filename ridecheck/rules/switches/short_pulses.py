@@ -21,7 +21,7 @@ References
 
 from dataclasses import dataclass
 
-from ridecheck.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cancels, motion, movers, pulses
 from ridecheck.signals.pulses import MOVING_KMH, Touch, touches

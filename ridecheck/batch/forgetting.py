@@ -1,0 +1,271 @@
+"""Removing a bike's data, and making the index anew from what is kept."""
+
+import json
+import re
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from ridecheck.batch.freshness import index_stamps
+from ridecheck.batch.nightly import HEARTBEAT, NIGHT_LOG, VERDICTS
+from ridecheck.batch.run import RunOptions, broken_off, held, run_fleet
+from ridecheck.batch.tasks import Crew
+from ridecheck.batch.touched_bikes import Bikes
+from ridecheck.bike.verdict import FORGOTTEN, Context, closed_findings
+from ridecheck.core.errors import UsageError
+from ridecheck.core.files import remove, write_whole
+from ridecheck.core.model import Note, RideResult, SetAside, Severity
+from ridecheck.fleet import Fleet, load_fleet
+from ridecheck.rules import all_rules
+from ridecheck.rules.engine import known_limits
+from ridecheck.store.index import Known, index_update, read_known
+from ridecheck.store.parts import KeptPart, list_parts, read_part, remove_part, replace_samples
+from ridecheck.store.results import canonical, read_results, remove_result, write_result
+from ridecheck.store.set_aside import read_records, remove_records
+
+
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """What was removed, what stays until it is signed off, what a person must delete.
+
+    inbox: paths under inbox/ of logs that hold the bike's data; ridecheck never deletes
+    there, and reads them again as long as they are there.
+    """
+
+    rides: tuple[str, ...]
+    kept_for_danger: tuple[str, ...]
+    records: int
+    inbox: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """An index made anew, and what could not be brought back, a sentence each."""
+
+    bikes: int
+    rides: int
+    not_back: tuple[str, ...]
+
+
+def forget(
+    root: Path,
+    bike: str,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    now: datetime | None = None,
+) -> Forgotten:
+    """Remove a bike's rides, results, index rows, pages, records and its mention in the log.
+
+    since, until: only rides that began in between (undated ones only where neither is
+    given). A ride with an open danger keeps that finding, without samples, until it is
+    signed off. UsageError where the bike's file holds its data, or nothing is known of it.
+    """
+    root, now = Path(root), now or datetime.now(UTC)
+    fleet = load_fleet(root, known_limits=known_limits())
+    one = fleet.bikes.get(bike)
+    folders = [root / "rides" / bike, root / "results" / bike]
+    if one is None and not (_is_name(bike) and any(f.is_dir() for f in folders)):
+        raise UsageError(
+            "Nothing is known of this bike",
+            where="BIKE",
+            value=bike,
+            what_to_do=f"known: {', '.join(sorted(fleet.bikes)) or 'none'}",
+        )
+    if one is not None and one.hold:
+        raise UsageError(
+            "This bike's data are held",
+            where=f"bikes/{bike}.toml: hold",
+            value="true, or the file cannot be read",
+            what_to_do="Ask whoever set it; set hold = false to let the data go.",
+        )
+    with held(root):
+        try:
+            forgotten = _forget(fleet, bike, since, until)
+            for folder in ("bikes", "archive"):  # of a bike still in the fleet it is made anew
+                remove(root / "reports" / folder / f"{bike}.html")
+            run_fleet(fleet, RunOptions(logs=(), now=now))
+        except OSError as error:
+            raise broken_off(error) from error
+    return forgotten
+
+
+def rebuild(root: Path) -> Rebuilt:
+    """Make the index anew from results/ and rides/; nothing is read or judged again."""
+    root = Path(root)
+    fleet = load_fleet(root, known_limits=known_limits())
+    with held(root):
+        had = read_known(root)
+        bikes = Bikes(fleet, Known.nothing(), Crew(fleet, 1))
+        bikes.read_ends()
+        bikes.settle_as_of(None)
+        rides = 0
+        try:
+            with index_update(root, anew=True) as update:
+                for bike in bikes.bikes:
+                    entry = bikes.weighed(bike)
+                    rides += len(entry.results)
+                    # Not stamped: whether results are fresh was not asked; the next run does.
+                    update.put(bike, entry)
+                records = read_records(root)
+                update.finish(logs=[], set_aside=records, stamps=index_stamps(fleet))
+        except OSError as error:
+            raise broken_off(error) from error
+    not_back = [f"{name}: a kept file that cannot be read" for name in sorted(bikes.damaged)]
+    known = f" ({len(had.logs)} were known)" if had.logs else ""
+    not_back.append(f"which logs of the inbox are known{known}: the next run hashes each once")
+    return Rebuilt(len(bikes.bikes), rides, tuple(not_back))
+
+
+def _is_name(bike: str) -> bool:
+    return bool(bike) and not set(bike) & {"/", "\\", "\0"} and bike not in (".", "..")
+
+
+def _forget(fleet: Fleet, bike: str, since: datetime | None, until: datetime | None) -> Forgotten:
+    root = fleet.root
+    results, _ = read_results(root, bike)
+    parts, _ = list_parts(root, bike)
+    _forget_traces(root, bike, [r.ride for r in results.values() if _within(r, since, until)])
+    by_stem = {p.info.stem: p for p in parts}
+    gone = [r for r in results.values() if _within(r, since, until)]
+    context = Context(
+        bike=bike,
+        events=fleet.bikes[bike].events if bike in fleet.bikes else (),
+        time_zone=fleet.time_zone,
+    )
+    closed = closed_findings(list(results.values()), context, all_rules())
+    kept_for_danger, names = [], set()
+    for result in sorted(gone, key=lambda r: r.ride):
+        own = [by_stem.pop(p.part) for p in result.parts if p.part in by_stem]
+        names |= {n for p in own for n in p.names} | set(result.aliases)
+        dangers = [
+            f for f in result.findings if f.severity is Severity.DANGER and f.id not in closed
+        ]
+        if dangers:
+            kept_for_danger.append(result.ride)
+            for part in own:
+                replace_samples(root, part, _no_rows(root, part))
+            write_result(root, _danger_alone(result, tuple(f.id for f in dangers)))
+        else:
+            for part in own:
+                remove_part(root, bike, part.info.stem)
+            remove_result(root, bike, result.ride)
+    for part in by_stem.values():  # parts of no ride: their rows are all in others
+        if _part_within(part, since, until) and not any(
+            p.part == part.info.stem for r in results.values() for p in r.parts
+        ):
+            names |= set(part.names)
+            remove_part(root, bike, part.info.stem)
+    records = _records_of(root, bike, names) if since is None and until is None else []
+    remove_records(root, records)
+    _forget_in_log(root, bike, {*names, *(r.log for r in records)})
+    there = {n for n in (*names, *(r.log for r in records)) if _in_inbox(root, n)}
+    return Forgotten(
+        rides=tuple(sorted(r.ride for r in gone if r.ride not in kept_for_danger)),
+        kept_for_danger=tuple(kept_for_danger),
+        records=len(records),
+        inbox=tuple(sorted(there)),
+    )
+
+
+def _forget_traces(root: Path, bike: str, rides: Iterable[str]) -> None:
+    """Remove the traced pages of these rides, and of rides the bike once had."""
+    there = set(rides)
+    known = {p.stem for p in (root / "results" / bike).glob("*.json")}
+    old = re.compile(rf"{re.escape(bike)}-(\d{{8}}|undated)")
+    for page in sorted((root / "reports" / "traces").glob("*.html")):
+        if page.stem in there or (old.match(page.stem) and page.stem not in known):
+            remove(page)
+
+
+def _within(result: RideResult, since: datetime | None, until: datetime | None) -> bool:
+    if result.start is None:
+        return since is None and until is None
+    return (since is None or result.start >= since) and (until is None or result.start <= until)
+
+
+def _part_within(part: KeptPart, since: datetime | None, until: datetime | None) -> bool:
+    if part.info.dating == "none":
+        return since is None and until is None
+    start = part.info.start
+    return (since is None or start >= since) and (until is None or start <= until)
+
+
+def _no_rows(root: Path, part: KeptPart) -> pl.DataFrame:
+    return read_part(root, part.info.bike, part.info.stem).samples.clear()
+
+
+def _danger_alone(result: RideResult, ids: tuple[str, ...]) -> RideResult:
+    """A result that tells of nothing but its open dangers."""
+    return replace(
+        result,
+        samples=0,
+        distance_km=0.0,
+        engaged_s=0.0,
+        engaged_km=0.0,
+        engagements=0,
+        rules=(),
+        findings=tuple(f for f in result.findings if f.id in ids),
+        cancels=(),
+        notes=(Note("rows", FORGOTTEN),),
+        measures={},
+    )
+
+
+def _records_of(root: Path, bike: str, names: Iterable[str]) -> list[SetAside]:
+    """Records of logs that were, or are named as if they were, this bike's."""
+    known = set(names)
+    return [
+        r
+        for r in read_records(root)
+        if r.log in known or any(_begins_with(part, bike) for part in r.log.split("/"))
+    ]
+
+
+def _begins_with(name: str, bike: str) -> bool:
+    rest = name[len(bike) :]
+    return name.startswith(bike) and not rest[:1].isalnum()
+
+
+def _forget_in_log(root: Path, bike: str, names: set[str]) -> None:
+    """Take the bike and its logs out of every line of the nights' log, and the heartbeat."""
+    for name in (HEARTBEAT, VERDICTS):
+        with suppress(OSError, ValueError):
+            told = json.loads((root / name).read_bytes())
+            write_whole(root / name, canonical(_without(told, bike, names)))
+    path = root / NIGHT_LOG
+    if not path.is_file():
+        return
+    lines = []
+    for line in path.read_text("utf-8").splitlines():
+        try:
+            told = json.loads(line)
+        except ValueError:
+            continue
+        lines.append(json.dumps(_without(told, bike, names), sort_keys=True, ensure_ascii=False))
+    write_whole(path, "".join(f"{line}\n" for line in lines).encode())
+
+
+def _without(told: object, bike: str, names: set[str]) -> object:
+    def mentions(text: object) -> bool:
+        if not isinstance(text, str):
+            return False
+        return (
+            text == bike
+            or text in names
+            or any(_begins_with(w, bike) for w in text.replace(":", " ").split())
+        )
+
+    if isinstance(told, dict):
+        return {k: _without(v, bike, names) for k, v in told.items() if k != bike}
+    if isinstance(told, list):
+        return [_without(v, bike, names) for v in told if not mentions(v)]
+    return told
+
+
+def _in_inbox(root: Path, name: str) -> bool:
+    return (root / "inbox" / name.split("!")[0]).is_file()

@@ -1,0 +1,367 @@
+"""Many logs into one fleet folder: taken in, judged, weighed per bike, reported.
+
+Never stops at one bad log. Everything is worked out from what lies on the disk, and the
+index, which says what is known already, is written last: a run that is ended at any
+instant is simply done again by the next.
+"""
+
+import contextlib
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from ridecheck.batch.freshness import index_stamps
+from ridecheck.batch.inbox import Arrivals
+from ridecheck.batch.jobs import FailOn, Job
+from ridecheck.batch.processes import release
+from ridecheck.batch.tasks import Crew, Progress
+from ridecheck.batch.touched_bikes import Bikes
+from ridecheck.core.errors import BrokenOff, FleetBusy, UsageError
+from ridecheck.core.files import sweep
+from ridecheck.core.model import BikeReport, FleetReport, SetAside, Verdict
+from ridecheck.fleet import Fleet, Mistake, load_fleet
+from ridecheck.reporters import html
+from ridecheck.reporters.fleet_report import fleet_report
+from ridecheck.ride.plan import RidePlan
+from ridecheck.rules.engine import known_limits
+from ridecheck.store.index import (
+    BikeRows,
+    IndexUpdate,
+    Known,
+    bikes_with_old_samples,
+    index_update,
+    read_known,
+)
+from ridecheck.store.set_aside import read_records
+from ridecheck.store.thinning import thin_parts
+
+__all__ = ["FailOn", "Progress", "RunOptions", "ScreenOutcome", "exit_code", "held", "screen_fleet"]
+
+SCREENING = Job(settle_minutes=0, thin_samples=False)
+"""What ``screen`` does: a person is there, and has just put the files down."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenOutcome:
+    """What a run did, besides its report.
+
+    seen: logs looked at; new_seen: of those, logs not known before or changed; judged:
+    of those, logs that were read and judged; known: left as they were. growing: left for
+    next time. set_aside_first: records of logs set aside for the first time. revised:
+    bikes of which a ride older than their newest was judged. rules_in_error: where a rule
+    ended in an error; faults: errors of ridecheck itself, a sentence each. unreadable:
+    folders of the inbox without rights; damaged: kept files that could not be read.
+    written: pages and index were written, there being something new.
+    """
+
+    report: FleetReport
+    seen: int = 0
+    new_seen: int = 0
+    judged: int = 0
+    known: int = 0
+    ignored: int = 0
+    rides_judged: int = 0
+    growing: tuple[str, ...] = ()
+    set_aside_first: tuple[SetAside, ...] = ()
+    revised: tuple[str, ...] = ()
+    mistakes: tuple[Mistake, ...] = ()
+    rules_in_error: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    damaged: tuple[str, ...] = ()
+    written: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions:
+    """How a run is to be done. now: the clock. verify: hash every log, known or not.
+
+    first_seen: when logs that are new are said to be seen first, the clock by default.
+    always_write: write the pages even where nothing changed.
+    """
+
+    logs: Sequence[Path] | None = None
+    bike: str | None = None
+    layout: str | None = None
+    as_of: datetime | None = None
+    report_dir: Path | None = None
+    workers: int | None = None
+    progress: Progress | None = None
+    now: datetime = field(default_factory=lambda: datetime.now(UTC))
+    first_seen: datetime | None = None
+    verify: bool = False
+    always_write: bool = True
+    job: Job = SCREENING
+
+
+def screen_fleet(
+    root: Path,
+    *,
+    logs: Sequence[Path] | None = None,
+    bike: str | None = None,
+    layout: str | None = None,
+    as_of: datetime | None = None,
+    report_dir: Path | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+    now: datetime | None = None,
+) -> ScreenOutcome:
+    """Take logs in (all of the inbox by default), judge what is new or stale, report.
+
+    Raises FleetError and UsageError before anything is done, FleetBusy where another run
+    holds the folder, BrokenOff where the disk cannot be written. now: the clock, for tests.
+    """
+    options = RunOptions(
+        logs=logs,
+        bike=bike,
+        layout=layout,
+        as_of=as_of,
+        report_dir=report_dir,
+        workers=workers,
+        progress=progress,
+        now=now or datetime.now(UTC),
+    )
+    root = Path(root)
+    fleet = load_fleet(root, known_limits=known_limits())
+    check_options(fleet, options)
+    with held(root):
+        return run_fleet(fleet, options)
+
+
+def run_fleet(fleet: Fleet, options: RunOptions) -> ScreenOutcome:
+    """A run over a fleet folder that is held already. BrokenOff where it cannot be written."""
+    try:
+        try:
+            return Run(fleet, options).do()
+        finally:
+            release()
+    except OSError as error:
+        raise broken_off(error) from error
+
+
+def exit_code(outcome: ScreenOutcome, fail_on: FailOn = "keep_in") -> int:
+    """The exit code of a run that came to its end; the first that applies."""
+    if fail_on != "never":
+        worst = min((b.verdict.rank for b in outcome.report.bikes), default=99)
+        if worst <= Verdict(fail_on).rank:
+            return 10
+    if outcome.rules_in_error or outcome.faults:
+        return 70
+    if outcome.mistakes:
+        return 2
+    if outcome.set_aside_first or (outcome.new_seen and not outcome.judged):
+        return 3
+    return 0
+
+
+@contextlib.contextmanager
+def held(root: Path) -> Iterator[None]:
+    """Hold the fleet folder; FleetBusy where another run does."""
+    lock = FileLock(root / ".lock", mode=0o666 & ~_umask())
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise FleetBusy(
+            "Another run holds this fleet folder",
+            where=str(root),
+            what_to_do="Wait until it has ended, then run again.",
+        ) from None
+    except OSError as error:
+        raise broken_off(error) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
+
+
+def broken_off(error: OSError) -> BrokenOff:
+    """What is said where the disk is full or the folder may not be written."""
+    return BrokenOff(
+        "The fleet folder cannot be written; the run was broken off",
+        where=str(error.filename or "the fleet folder"),
+        value=error.strerror or str(error),
+        what_to_do="Free some space or grant the right to write, then run again; nothing is lost.",
+    )
+
+
+def check_options(fleet: Fleet, options: RunOptions) -> None:
+    """UsageError where a bike or layout is named that the fleet has not."""
+    names = [("bike", options.bike, list(fleet.bikes))]
+    names += [
+        ("layout", layout, list(fleet.layouts)) for layout in (options.layout, *options.job.layouts)
+    ]
+    for kind, name, known in names:
+        if name is not None and name not in known:
+            raise UsageError(
+                f"This fleet has no {kind} of that name",
+                where=f"--{kind}",
+                value=name,
+                what_to_do=f"known: {', '.join(sorted(known)) or 'none'}",
+            )
+
+
+# ------------------------------------------------------------------------- one run
+
+
+class Run:
+    """One run over a fleet folder that this process holds."""
+
+    def __init__(self, fleet: Fleet, options: RunOptions) -> None:
+        self.root = fleet.root
+        self.fleet = fleet
+        self.options = options
+        self.report_dir = options.report_dir or fleet.root / "reports"
+        workers = options.workers or options.job.workers or os.cpu_count() or 1
+        self.crew = Crew(fleet, workers, options.progress)
+
+    def do(self) -> ScreenOutcome:
+        """Take in, judge, weigh, thin, report; the index last."""
+        self._begin()
+        known = read_known(self.root)
+        arrivals = self._take_in(known)
+        bikes = Bikes(
+            self.fleet,
+            known,
+            self.crew,
+            touched=arrivals.touched,
+            comfort_rules=self.options.job.comfort_rules,
+        )
+        rides_judged = bikes.judge()
+        bikes.settle_as_of(self.options.as_of)
+        with index_update(self.root, anew=not known.whole) as update:
+            reports = self._weigh(bikes, known, update)
+            report = fleet_report(
+                reports,
+                read_records(self.root),
+                fleet=self.fleet.name,
+                time_zone=self.fleet.time_zone,
+                display_units=self.fleet.display_units,
+                as_of=bikes.as_of,
+                generated_at=self.options.now,
+            )
+            written = self._write(report, arrivals, known, update, bikes.damaged)
+        return ScreenOutcome(
+            report=report,
+            seen=len(arrivals.found) + len(arrivals.growing),
+            new_seen=arrivals.new_seen,
+            judged=arrivals.judged,
+            known=len(arrivals.found) - len(arrivals.taken) + arrivals.met_before,
+            ignored=arrivals.ignored,
+            rides_judged=rides_judged,
+            growing=tuple(arrivals.growing),
+            set_aside_first=tuple(arrivals.first_aside),
+            revised=_revised(bikes.judged, known),
+            mistakes=self.fleet.mistakes,
+            rules_in_error=tuple(sorted(bikes.errors)),
+            faults=(*arrivals.faults, *bikes.faults),
+            unreadable=arrivals.unreadable,
+            damaged=tuple(sorted(bikes.damaged)),
+            written=written,
+        )
+
+    def _begin(self) -> None:
+        """Clear what a killed run left half-written."""
+        folders = [self.root, self.root / "set_aside", self.root / "log", self.report_dir]
+        folders.append(self.report_dir / "bikes")
+        for name in ("rides", "results"):
+            (self.root / name).mkdir(exist_ok=True)
+            folders += [p for p in (self.root / name).iterdir() if p.is_dir()]
+        for folder in folders:
+            sweep(folder)
+
+    def _take_in(self, known: Known) -> Arrivals:
+        options, job = self.options, self.options.job
+        arrivals = Arrivals(self.root, self.fleet, known, self.root / job.inbox)
+        arrivals.choose(options.logs)
+        arrivals.leave_growing(options.now, 60.0 * job.settle_minutes)
+        first_seen = options.first_seen or options.now
+        tasks = arrivals.to_take(
+            first_seen,
+            layout=options.layout,
+            bike=options.bike,
+            layouts=job.layouts,
+            verify=options.verify,
+        )
+        arrivals.take(tasks, self.crew, first_seen)
+        return arrivals
+
+    def _weigh(self, bikes: Bikes, known: Known, update: IndexUpdate) -> list[BikeReport]:
+        """Every bike's report; what changed goes into the index."""
+        before = None
+        if self.options.job.thin_samples and bikes.as_of is not None:
+            before = bikes.as_of - timedelta(days=self.fleet.samples_days)
+        aged = set(bikes_with_old_samples(self.root, before)) if before else set()
+        for gone in sorted(set(known.bikes) - set(bikes.bikes)):
+            update.put(gone, None)
+        reports = []
+        for bike in bikes.bikes:
+            standing = bikes.standing(bike)
+            if standing is not None and not (bike in aged and bikes.all_judged(bike)):
+                reports.append(standing)
+                continue
+            rows = bikes.weighed(bike)
+            if before is not None and bikes.all_judged(bike):
+                rows = self._thinned(bike, bikes, rows, before)
+            update.put(bike, bikes.stamped(bike, rows))
+            reports.append(rows.row.report)
+        return reports
+
+    def _thinned(self, bike: str, bikes: Bikes, rows: BikeRows, before: datetime) -> BikeRows:
+        """Thin what has aged by now."""
+        open_ids = {f.finding.id for f in rows.row.report.findings if f.open}
+        elsewhere = bikes.rides_moved_from(bike)  # whether open is not asked: all is kept
+        open_ids |= {f.id for r in elsewhere for f in r.findings}
+        parts = thin_parts(
+            self.root,
+            rows.parts,
+            [*rows.results, *elsewhere],
+            open_ids=frozenset(open_ids),
+            before=before,
+        )
+        return replace(rows, parts=parts)
+
+    def _write(
+        self,
+        report: FleetReport,
+        arrivals: Arrivals,
+        known: Known,
+        update: IndexUpdate,
+        damaged: Iterable[str],
+    ) -> bool:
+        """Pages, then the index; neither where nothing changed and nobody asked."""
+        stamps = index_stamps(self.fleet)
+        lost = {name.split("-")[0] for name in damaged}
+        logs = {
+            file: kept
+            for file, rows in arrivals.rows.items()
+            if (kept := tuple(r for r in rows if r.sha256[:12] not in lost))
+        }
+        same = known.whole and not update.begun and logs == known.logs and stamps == known.stamps
+        if same and (self.report_dir / "report.json").is_file() and not self.options.always_write:
+            return False
+        html.write_pages(report, self.report_dir)
+        if not same:
+            rows_of_logs = [row for rows in logs.values() for row in rows]
+            update.finish(logs=rows_of_logs, set_aside=report.set_aside, stamps=stamps)
+        return True
+
+
+def _revised(judged: Sequence[RidePlan], known: Known) -> tuple[str, ...]:
+    """Bikes of which a ride was judged that is older than the newest known before."""
+    revised = set()
+    for plan in judged:
+        row = known.bikes.get(plan.bike)
+        newest = row.report.last_data if row else None
+        if newest is not None and plan.parts[-1].kept.info.end <= newest:
+            revised.add(plan.bike)
+    return tuple(sorted(revised))

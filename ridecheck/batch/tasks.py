@@ -1,0 +1,180 @@
+"""What the worker processes do: take one log in, or judge one ride."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from ridecheck.batch.processes import run_tasks
+from ridecheck.core.model import RideResult
+from ridecheck.core.unforeseen import UNFORESEEN
+from ridecheck.fleet import Fleet, load_fleet
+from ridecheck.intake.keep import LogTaken, killed, take_log
+from ridecheck.intake.readers import FoundLog
+from ridecheck.ride.judge import judge_plan
+from ridecheck.ride.plan import RidePlan
+from ridecheck.rules.engine import known_limits
+from ridecheck.store.parts import read_part
+from ridecheck.store.results import write_result
+
+Result = TypeVar("Result")
+Progress = Callable[[int, int], None]
+"""Called with how many tasks are done, and how many there are."""
+
+ALONE_BELOW_BYTES = 50 * 2**20
+"""Under this much to read, starting processes costs more than it saves."""
+BYTES_A_ROW = 60
+"""Roughly what a row took in its log; decides only whether processes are worth it."""
+
+_FLEETS: dict[Path, Fleet] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class LogTask:
+    """A file of the inbox to take in. layouts: those to try, all where empty."""
+
+    root: Path
+    found: FoundLog
+    layout: str | None
+    bike: str | None
+    now: datetime
+    layouts: tuple[str, ...] = ()
+
+    def __call__(self) -> LogTaken:
+        """Read it, if need be, and keep its parts."""
+        return take_log(
+            self.root,
+            self.found,
+            _FLEETS[self.root],
+            layout=self.layout,
+            bike=self.bike,
+            layouts=self.layouts,
+            now=self.now,
+        )
+
+    @property
+    def size(self) -> int:
+        """Bytes to read."""
+        return self.found.size
+
+    def killed(self) -> LogTaken:
+        """What is said where the process that did it was ended twice."""
+        return killed(self.found)
+
+
+@dataclass(frozen=True, slots=True)
+class RideTask:
+    """A ride to judge. earlier: results that share parts with it, open dangers alone."""
+
+    root: Path
+    plan: RidePlan
+    judge_key: str
+    older_layout: frozenset[str]
+    earlier: tuple[RideResult, ...]
+    comfort_rules: bool = True
+
+    def __call__(self) -> "RideDone":
+        """Judge it and keep the result."""
+        try:
+            parts = [
+                read_part(self.root, p.kept.info.bike, p.kept.info.stem) for p in self.plan.parts
+            ]
+            result = judge_plan(
+                self.plan,
+                parts,
+                _FLEETS[self.root].settings(self.plan.bike),
+                judge_key=self.judge_key,
+                older_layout=self.older_layout,
+                earlier=self.earlier,
+                comfort_rules=self.comfort_rules,
+            )
+        except UNFORESEEN as error:  # one ride must not end the night
+            return RideDone(self.plan, f"ride {self.plan.ride}: {type(error).__name__}: {error}")
+        write_result(self.root, result)
+        return RideDone(self.plan, end=result.end)
+
+    @property
+    def size(self) -> int:
+        """Bytes to judge, roughly."""
+        return BYTES_A_ROW * sum(p.kept.info.rows for p in self.plan.parts)
+
+    def killed(self) -> "RideDone":
+        """What is said where the process that did it was ended twice."""
+        fault = f"ride {self.plan.ride}: the process that judged it was ended by the system, twice"
+        return RideDone(self.plan, fault)
+
+
+@dataclass(frozen=True, slots=True)
+class RideDone:
+    """A ride that was judged, and its end; fault says why it could not be, "" where it was."""
+
+    plan: RidePlan
+    fault: str = ""
+    end: datetime | None = None
+
+
+@dataclass(slots=True)
+class Crew:
+    """Does tasks in this process or, where there is much to read, in several."""
+
+    fleet: Fleet
+    workers: int
+    progress: Progress | None = None
+    _root: Path = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._root = self.fleet.root
+        _FLEETS[self._root] = self.fleet
+
+    def logs(self, tasks: Sequence[LogTask]) -> Iterator[LogTaken]:
+        """Take logs in, in any order."""
+        return self._counted(tasks, sum(t.size for t in tasks), _log_killed)
+
+    def rides(self, tasks: Sequence[RideTask]) -> Iterator[RideDone]:
+        """Judge rides, in any order."""
+        return self._counted(tasks, sum(t.size for t in tasks), _ride_killed)
+
+    def _counted(
+        self,
+        tasks: Sequence[Callable[[], Result]],
+        size: int,
+        killed: Callable[[Any], Result],
+    ) -> Iterator[Result]:
+        for done, result in enumerate(self._results(tasks, size, killed), start=1):
+            if self.progress is not None:
+                self.progress(done, len(tasks))
+            yield result
+
+    def _results(
+        self,
+        tasks: Sequence[Callable[[], Result]],
+        size: int,
+        killed: Callable[[Any], Result],
+    ) -> Iterator[Result]:
+        if size < ALONE_BELOW_BYTES or self.workers < 2 or len(tasks) < 2:
+            return (task() for task in tasks)
+        return run_tasks(
+            _do,
+            tasks,
+            workers=min(self.workers, len(tasks)),
+            prepare=_prepare,
+            prepare_with=(self._root,),
+            killed=killed,
+        )
+
+
+def _prepare(root: Path) -> None:
+    _FLEETS[root] = load_fleet(root, known_limits=known_limits())
+
+
+def _do(task: Callable[[], Result]) -> Result:
+    return task()
+
+
+def _log_killed(task: LogTask) -> LogTaken:
+    return task.killed()
+
+
+def _ride_killed(task: RideTask) -> RideDone:
+    return task.killed()

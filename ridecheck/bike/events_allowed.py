@@ -1,0 +1,160 @@
+"""Which events may be noted for a bike, and what they must name."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from difflib import get_close_matches
+from pathlib import Path
+from typing import get_args
+
+from ridecheck.bike.checks import Part, checks
+from ridecheck.core.errors import UsageError
+from ridecheck.core.model import RideResult, Severity, StoredFinding
+from ridecheck.fleet.events import KINDS, Event, new_event
+from ridecheck.rules import all_rules
+from ridecheck.rules.base import Rule
+from ridecheck.store.results import read_result
+
+BY_HAND = tuple(k for k in KINDS if k not in ("assigned", "dropped"))
+"""Kinds a person notes; the other two come with their own commands."""
+RESULTS = ("ok", "fault")
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What a person says happened. when: a day or an instant."""
+
+    kind: str
+    when: date
+    part: str = ""
+    note: str = ""
+    by: str = ""
+    check: str = ""
+    result: str = ""
+    finding: str = ""
+    checks: Sequence[str] = ()
+    reason: str = ""
+
+
+def event_of(root: Path, bike: str, noted: Noted) -> Event:
+    """The event to append, once it names what its kind asks for.
+
+    A danger is closed by a sign-off alone, which names every check its rule asks for.
+    Raises UsageError.
+    """
+    if noted.kind not in BY_HAND:
+        raise _unknown("kind of event", noted.kind, BY_HAND)
+    if noted.part and noted.kind == "repair" and noted.part not in get_args(Part):
+        raise _unknown("part", noted.part, get_args(Part))
+    if noted.kind == "checked":
+        _is_a_check(noted.check)
+        if noted.result not in RESULTS:
+            raise _unknown("result", noted.result, RESULTS)
+    if noted.kind in ("signed_off", "dismissed") and noted.finding:
+        rule, severity = rule_closed(root, bike, noted.finding)
+        _may_close(noted, rule, severity)
+    keys = {
+        name: value
+        for name in ("part", "note", "by", "check", "result", "finding", "reason")
+        if (value := getattr(noted, name))
+    }
+    if noted.checks:
+        keys["checks"] = list(noted.checks)
+    return new_event(noted.kind, noted.when, **keys)
+
+
+def results_of(root: Path, bike: str) -> Iterator[RideResult]:
+    """The stored results of a bike, by ride id."""
+    for path in sorted((root / "results" / bike).glob("*.json")):
+        yield read_result(path)
+
+
+def result_of(root: Path, ride: str) -> RideResult:
+    """The stored result of a ride, whichever bike it is filed under. Raises UsageError."""
+    found = [p for p in sorted((root / "results").glob("*/*.json")) if p.stem == ride]
+    if not found:
+        known = [p.stem for p in (root / "results").glob("*/*.json")]
+        close = get_close_matches(ride, known, n=1, cutoff=0.5)
+        raise UsageError(
+            "there is no such ride",
+            where=str(root / "results"),
+            value=ride,
+            what_to_do=f"did you mean {close[0]}?" if close else "take an id from a bike's page",
+        )
+    return read_result(found[0])
+
+
+def rule_closed(root: Path, bike: str, named: str) -> tuple[Rule | None, Severity]:
+    """The rule an id or a rule's name points at, and what it weighs."""
+    rules = all_rules()
+    if (name := named.removeprefix(f"{bike}/")) in rules:
+        return rules[name], rules[name].severity
+    findings = [f for result in results_of(root, bike) for f in result.findings]
+    for finding in findings:
+        if finding.id == named:
+            return rules.get(finding.rule), finding.severity
+    raise UsageError(
+        "this bike has no such finding",
+        where=f"results/{bike}",
+        value=named,
+        what_to_do=_ids_known(findings, named),
+    )
+
+
+def _ids_known(findings: Sequence[StoredFinding], named: str) -> str:
+    ids = [f.id for f in findings]
+    close = get_close_matches(named, ids, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean {close[0]}?"
+    heavy = sorted(findings, key=lambda f: (f.severity.rank, f.id))[:5]
+    if not heavy:
+        return "nothing was found on this bike; run ridecheck screen first"
+    return "name a rule, or an id from the bike's page, such as " + ", ".join(f.id for f in heavy)
+
+
+def _may_close(noted: Noted, rule: Rule | None, severity: Severity) -> None:
+    if noted.kind == "dismissed" and severity is Severity.DANGER:
+        asked = " ".join(f"--checks {c}" for c in rule.checks) if rule else ""
+        raise UsageError(
+            "a danger cannot be dismissed",
+            where="ridecheck note",
+            value=noted.finding,
+            what_to_do=f"do the checks standing still, then note signed_off {asked}".rstrip(),
+        )
+    if noted.kind != "signed_off":
+        return
+    for check in noted.checks:
+        _is_a_check(check)
+    missing = [c for c in (rule.checks if rule else ()) if c not in noted.checks]
+    if missing:
+        raise UsageError(
+            "the sign-off does not name every check this finding asks for",
+            where="ridecheck note --checks",
+            value=f"missing: {', '.join(missing)}",
+            what_to_do="do these checks standing still, then name each with --checks",
+        )
+    road = [c for c in noted.checks if not checks()[c].standing]
+    if road and severity is Severity.DANGER:
+        raise UsageError(
+            "a danger is signed off by checks done standing still",
+            where="ridecheck note --checks",
+            value=", ".join(road),
+            what_to_do="leave road checks out; they come after the sign-off, before the next hire",
+        )
+
+
+def _is_a_check(name: str) -> None:
+    if name not in checks():
+        raise _unknown("check", name, tuple(checks()))
+
+
+def _unknown(what: str, value: str, known: Sequence[str]) -> UsageError:
+    close = get_close_matches(value, known, n=1, cutoff=0.6)
+    hint = f"did you mean {close[0]}? " if close else ""
+    article = "an" if what[0] in "aeiou" else "a"
+    return UsageError(
+        f"{article} {what} that ridecheck does not know" if value else f"the {what} is missing",
+        where="ridecheck note",
+        value=value,
+        what_to_do=f"{hint}allowed: {', '.join(known)}",
+    )

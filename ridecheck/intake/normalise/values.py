@@ -1,0 +1,339 @@
+"""Raw cells into channel values: numbers in the channel's unit, switches, gears."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
+
+import polars as pl
+
+from ridecheck.core.catalog import Channel
+from ridecheck.core.errors import LogError
+from ridecheck.core.model import Note
+
+if TYPE_CHECKING:
+    from ridecheck.fleet.layout import Column, FileTable, GearColumn, NumberColumn, SwitchColumn
+
+USUAL_BLANKS = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--"})
+"""Cells that mean "no value" in any log, without case and outer blanks."""
+OTHER_TEXT_LIMIT = 0.01
+"""More other text than this share of a number column sets the log aside."""
+USUAL_ON = frozenset({"1", "true", "on", "yes", "y", "open", "active", "x"})
+USUAL_OFF = frozenset({"0", "false", "off", "no", "n", "closed", "inactive"})
+NEUTRAL_WORDS = frozenset({"n", "neutral"})
+_ORDINALS = {"1st": 1, "2nd": 2, "3rd": 3, **{f"{n}th": n for n in range(4, 10)}}
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """One channel of a log: values (null is blank), and what was said while decoding."""
+
+    values: pl.Series
+    notes: tuple[Note, ...] = ()
+
+
+def decode(
+    cells: pl.Series,
+    channel: Channel,
+    column: "Column",
+    file: "FileTable",
+    *,
+    rows: pl.Series,
+    where: str,
+) -> Decoded:
+    """The values of one channel. LogError where a number column is mostly something else.
+
+    cells: as the reader hands them on, text or plain numbers. rows: the line numbers.
+    """
+    if not (cells.dtype == pl.String or cells.dtype == pl.Boolean or cells.dtype.is_numeric()):
+        # An instant or a duration is no value of any channel; not all cast to text.
+        cells = pl.Series([None if v is None else str(v) for v in cells.to_list()], dtype=pl.String)
+    if channel.kind == "switch":
+        return _switch(cells, cast("SwitchColumn", column), file, rows=rows, name=channel.name)
+    if channel.kind == "integer":
+        return _gear(cells, channel, cast("GearColumn", column), file, rows=rows)
+    return _number(cells, channel, cast("NumberColumn", column), file, rows=rows, where=where)
+
+
+def as_float(cells: pl.Series, file: "FileTable", missing: Iterable[str] = ()) -> pl.Series:
+    """Cells as Float64; blanks, missing codes, NaN and what is no number become null."""
+    codes = [value for text in missing if (value := _float(text, file)) is not None]
+    values = _text_as_float(cells, file) if cells.dtype == pl.String else cells.cast(pl.Float64)
+    values = values.fill_nan(None)
+    return values.set(values.is_in(codes), None) if codes else values
+
+
+def is_blank(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
+    """True where a text cell means "no value"."""
+    words = [*USUAL_BLANKS, *(m.strip().lower() for m in missing)]
+    return cells.is_null() | cells.str.strip_chars().str.to_lowercase().is_in(words)
+
+
+def _number(
+    cells: pl.Series,
+    channel: Channel,
+    column: "NumberColumn",
+    file: "FileTable",
+    *,
+    rows: pl.Series,
+    where: str,
+) -> Decoded:
+    values = as_float(cells, file, column.missing)
+    notes: tuple[Note, ...] = ()
+    if cells.dtype == pl.String and values.null_count():
+        notes = _other_text(cells, values, channel, column, rows, where)
+    factor, shift = column.to_channel
+    if factor != 1.0:
+        values = values * factor
+    if shift != 0.0:
+        values = values + shift
+    return Decoded(values.rename(channel.name), notes)
+
+
+def _other_text(
+    cells: pl.Series,
+    values: pl.Series,
+    channel: Channel,
+    column: "Column",
+    rows: pl.Series,
+    where: str,
+) -> tuple[Note, ...]:
+    """A note for text that is no number; LogError where it is more than stray."""
+    lost = values.is_null() & ~is_blank(cells, column.missing)
+    codes = [m.strip() for m in column.missing]
+    if codes:
+        lost &= ~cells.str.strip_chars().is_in(codes)
+        lost &= ~_equals_code(cells, column.missing)
+    count = int(lost.sum())
+    if not count:
+        return ()
+    first = int(lost.arg_max() or 0)
+    cell = shown_cell(cells[first])
+    filled = len(cells) - int(is_blank(cells, column.missing).sum())
+    if count > OTHER_TEXT_LIMIT * filled:
+        raise LogError(
+            f'The column "{column.column}" holds text where numbers are expected',
+            where=f"{where}, line {rows[first]}",
+            value=f"{cell}; {count} of {filled} cells",
+            what_to_do="Correct decimal, thousands, or the column's name or missing in the layout.",
+        )
+    return (
+        Note(
+            "values",
+            f"{channel.name}: text that is no number blanked, first {cell} at line {rows[first]}",
+            count,
+        ),
+    )
+
+
+def _equals_code(cells: pl.Series, missing: Iterable[str]) -> pl.Series:
+    """True where a cell equals a missing code by value ("9999.0" is "9999")."""
+    codes = [value for text in missing if (value := _float(text, None)) is not None]
+    return cells.str.strip_chars().cast(pl.Float64, strict=False).is_in(codes).fill_null(False)
+
+
+def _text_as_float(cells: pl.Series, file: "FileTable") -> pl.Series:
+    text = cells.str.strip_chars()
+    if file.thousands:
+        text = text.str.replace_all(file.thousands, "", literal=True)
+    if file.decimal == ",":
+        text = text.str.replace(",", ".", literal=True)
+    return text.cast(pl.Float64, strict=False)
+
+
+def _float(text: str, file: "FileTable | None") -> float | None:
+    try:
+        return float(text.replace(",", ".") if file is not None and file.decimal == "," else text)
+    except ValueError:
+        return None
+
+
+def _switch(
+    cells: pl.Series, column: "SwitchColumn", file: "FileTable", *, rows: pl.Series, name: str
+) -> Decoded:
+    if column.on_above is not None:
+        values = as_float(cells, file, column.missing) > column.on_above
+        notes: tuple[Note, ...] = ()
+        if cells.dtype == pl.String and values.null_count():
+            lost = values.is_null() & ~is_blank(cells, column.missing)
+            notes = _unknown_words(cells, lost, rows, name)
+    elif (plain := _two_words(cells, column)) is not None:
+        values, notes = plain, ()
+    else:
+        words = _switch_words(cells, column, file)
+        values = _mapped(cells, words, pl.Boolean)
+        if not column.on and not column.off and _only_marks(cells):
+            values = values.fill_null(value=False)  # "x" or blank: blank is off
+        elif "" in (w.strip() for w in column.off):
+            values = values.set(_empty(cells), False)
+        notes = ()
+        if values.null_count():
+            unknown = values.is_null() & ~_nothing(cells, column)
+            notes = _unknown_words(cells, unknown, rows, name)
+    if column.inverted:
+        values = ~values
+    return Decoded(values.rename(name), notes)
+
+
+def _two_words(cells: pl.Series, column: "SwitchColumn") -> pl.Series | None:
+    """The values where every cell is written just as the layout's only two words; else None."""
+    if cells.dtype != pl.String or len(column.on) != 1 or len(column.off) != 1:
+        return None
+    on, off = str(column.on[0]), str(column.off[0])
+    if on in column.missing or off in column.missing or not on.strip() or not off.strip():
+        return None
+    values = cells == on
+    return values if bool((values | (cells == off)).all(ignore_nulls=False)) else None
+
+
+def _switch_words(
+    cells: pl.Series, column: "SwitchColumn", file: "FileTable"
+) -> dict[object, bool | None]:
+    """What each distinct cell means; None for words that are not known."""
+    on, off = _word_set(column.on, file), _word_set(column.off, file)
+    if not on and not off:
+        on, off = set(USUAL_ON), set(USUAL_OFF)
+    missing = _word_set(column.missing, file)
+    meaning: dict[object, bool | None] = {}
+    for cell in cells.unique(maintain_order=False).to_list():
+        words = _words_of(cell, file)
+        if words & missing or words & (USUAL_BLANKS - (on | off)):
+            meaning[cell] = None
+        else:
+            meaning[cell] = True if words & on else False if words & off else None
+    return meaning
+
+
+def _words_of(cell: object, file: "FileTable") -> set[str]:
+    """The words a cell may be called by: true of a boolean column is 1 as well."""
+    if isinstance(cell, bool):
+        return {"1", "true"} if cell else {"0", "false"}
+    return {_word(cell, file)}
+
+
+def _word_set(words: Iterable[object], file: "FileTable") -> set[str]:
+    return {_word(w, file) for w in words}
+
+
+def _word(cell: object, file: "FileTable") -> str:
+    """A cell as compared: no case, no outer blanks, numbers by value."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "1" if cell else "0"
+    text = str(cell).strip().lower()
+    number = _float(text, file)
+    return f"{number:g}" if number is not None and number == number else text
+
+
+def _mapped(cells: pl.Series, words: Mapping[object, object], kind: type[pl.DataType]) -> pl.Series:
+    """Cells through a table of meanings; what is not in it is null."""
+    if cells.dtype == pl.Boolean and kind == pl.Boolean and words.get(True, True) is True:
+        return cells if words.get(False, False) is False else cells.set(~cells, None)
+    if (
+        cells.dtype == pl.UInt8
+        and kind == pl.Boolean
+        and words.get(1, True) is True
+        and (words.get(0, False) is False and set(words) <= {0, 1, None})
+    ):
+        return cells.cast(pl.Boolean)
+    known = {cell: meaning for cell, meaning in words.items() if meaning is not None}
+    known.pop(None, None)
+    if not known:
+        return pl.Series(cells.name, [None], dtype=kind).new_from_index(0, len(cells))
+    return cells.replace_strict(
+        pl.Series(list(known), dtype=cells.dtype),
+        pl.Series(list(known.values()), dtype=kind),
+        default=None,
+        return_dtype=kind,
+    )
+
+
+def _only_marks(cells: pl.Series) -> bool:
+    if cells.dtype != pl.String:
+        return False
+    words = {_word(cell, None) for cell in cells.unique().to_list()}  # type: ignore[arg-type]
+    return words <= {"", "x"} and "x" in words
+
+
+def _empty(cells: pl.Series) -> pl.Series:
+    if cells.dtype != pl.String:
+        return cells.is_null()
+    return cells.is_null() | (cells.str.strip_chars() == "").fill_null(True)
+
+
+def _nothing(cells: pl.Series, column: "Column") -> pl.Series:
+    if cells.dtype == pl.String:
+        return is_blank(cells, column.missing)
+    codes = [value for text in column.missing if (value := _float(text, None)) is not None]
+    if cells.dtype.is_numeric():
+        nothing = cells.is_null()
+        if cells.dtype.is_float():
+            nothing |= cells.is_nan().fill_null(True)
+        return nothing | cells.cast(pl.Float64).is_in(codes).fill_null(False)
+    return cells.is_null()
+
+
+def _unknown_words(
+    cells: pl.Series, unknown: pl.Series, rows: pl.Series, name: str
+) -> tuple[Note, ...]:
+    count = int(unknown.sum())
+    if not count:
+        return ()
+    first = int(unknown.arg_max() or 0)
+    return (
+        Note(
+            "values",
+            f"{name}: words that mean neither on nor off left blank, first "
+            f"{shown_cell(cells[first])} at line {rows[first]}",
+            count,
+        ),
+    )
+
+
+def _gear(
+    cells: pl.Series, channel: Channel, column: "GearColumn", file: "FileTable", *, rows: pl.Series
+) -> Decoded:
+    """Gears as Int16; what is no whole number within the channel's range is unknown."""
+    highest = int(channel.maximum or 8)
+    stated = {_word(word, file): int(gear) for word, gear in column.words.items()}
+    missing = _word_set(column.missing, file)
+    meaning: dict[object, int | None] = {}
+    strange: list[object] = []
+    for cell in cells.unique().to_list():
+        word = _word(cell, file)
+        number = _float(word, file)
+        if word in stated:
+            gear: int | None = stated[word]
+        elif word in missing or word in USUAL_BLANKS:
+            gear = None
+        elif word in NEUTRAL_WORDS:
+            gear = 0
+        elif word in _ORDINALS:
+            gear = _ORDINALS[word]
+        elif number is not None and number == number and abs(number) < 1e6:
+            gear = int(number) if number == int(number) else None
+        else:
+            gear = None
+            strange.append(cell)
+        meaning[cell] = gear if gear is not None and 0 <= gear <= highest else None
+    values = _mapped(cells, meaning, pl.Int16)
+    notes: tuple[Note, ...] = ()
+    if strange:
+        unknown = cells.is_in(pl.Series(strange, dtype=cells.dtype)).fill_null(False)
+        first = int(unknown.arg_max() or 0)
+        notes = (
+            Note(
+                "values",
+                f"{channel.name}: words that are no gear left blank, first "
+                f"{shown_cell(cells[first])} at line {rows[first]}",
+                int(unknown.sum()),
+            ),
+        )
+    return Decoded(values.rename(channel.name), notes)
+
+
+def shown_cell(cell: object) -> str:
+    """One cell as quoted in a message: printable, at most 40 characters."""
+    text = str(cell)
+    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text[:40])
+    return f'"{shown}{"..." if len(text) > 40 else ""}"'

@@ -1,0 +1,250 @@
+"""One log through the stages: read by its layout, normalised to channels, validated."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from ridecheck.core.errors import LogError
+from ridecheck.core.model import Note, Part
+from ridecheck.intake.normalise import Carry, LogId, normalise_batch
+from ridecheck.intake.normalise.parts import MOST_ROWS
+from ridecheck.intake.readers import (
+    Choice,
+    Member,
+    RawTable,
+    choose_layout,
+    read_csv,
+    read_parquet,
+    unknown_bike,
+)
+from ridecheck.intake.readers.choose import FleetFiles
+from ridecheck.intake.readers.csv_log import csv_batches
+from ridecheck.intake.readers.long import widen
+from ridecheck.intake.readers.mdf_log import MAGIC as MDF_MAGIC
+from ridecheck.intake.readers.mdf_log import read_mdf
+from ridecheck.intake.readers.table import plain_name
+from ridecheck.intake.validate import validated
+
+if TYPE_CHECKING:
+    from ridecheck.fleet import Layout
+
+LARGE_BYTES = 128 << 20
+"""A larger CSV is read in batches and never held whole."""
+
+
+def take_in(
+    member: Member,
+    fleet: FleetFiles,
+    *,
+    layout: "Layout | str | None" = None,
+    bike: str | None = None,
+    first_seen: datetime | None = None,
+) -> tuple[Part, ...]:
+    """The validated parts of one log. Raises LogError: what, where with the value, what to do.
+
+    layout, bike: stated by the user, else chosen by the contract's order. first_seen: when
+    the log was first seen (UTC); a ride dated more than a day later is undated.
+    """
+    return tuple(parts_of(member, fleet, layout=layout, bike=bike, first_seen=first_seen))
+
+
+def parts_of(
+    member: Member,
+    fleet: FleetFiles,
+    *,
+    layout: "Layout | str | None" = None,
+    bike: str | None = None,
+    first_seen: datetime | None = None,
+) -> Iterator[Part]:
+    """The same, one by one: of a large CSV only about one part is in memory at a time."""
+    choice = choose_layout(member, fleet, layout=layout, bike=bike)
+    book = _Book(choice, member, first_seen)
+    for raw, last in _batches(member, choice):
+        for name, rows in _by_bike(raw, choice, fleet, member.name):
+            yield from book.add(name, rows)
+        if last:
+            yield from book.close()
+
+
+def read_raw(member: Member, choice: Choice) -> RawTable:
+    """The mapped columns of a log by the chosen layout, all of it."""
+    if member.head(8).startswith(MDF_MAGIC):
+        with member.open() as stream:
+            raw = read_mdf(stream, choice.layout, shown=member.name)
+    elif choice.layout.file.kind == "parquet":
+        with member.open() as stream:
+            raw = read_parquet(stream, choice.layout, shown=member.name)
+    else:
+        raw = read_csv(member.read(), choice.layout, shown=member.name)
+    return _finished(raw, member, choice)
+
+
+def _finished(raw: RawTable, member: Member, choice: Choice) -> RawTable:
+    if choice.layout.file.shape == "long":
+        raw = widen(raw, choice.layout, where=member.name)
+    if member.note:
+        raw = replace(raw, notes=(*raw.notes, Note("rows", member.note, 1)))
+    return raw
+
+
+def _batches(member: Member, choice: Choice) -> Iterator[tuple[RawTable, bool]]:
+    """The log's rows, each batch with whether it is the last."""
+    in_batches = choice.layout.file.kind == "csv" and not member.head(8).startswith(MDF_MAGIC)
+    if not in_batches or member.size <= LARGE_BYTES:
+        yield read_raw(member, choice), True
+        return
+    with member.open() as stream:
+        held: RawTable | None = None
+        for raw in csv_batches(stream, choice.layout, shown=member.name):
+            if held is not None:
+                yield _finished(held, member, choice), False
+            held = raw
+        if held is not None:
+            yield _finished(held, member, choice), True
+
+
+@dataclass(slots=True)
+class _Account:
+    """Rows of one bike that are not yet in a part."""
+
+    carry: Carry
+    waiting: list[RawTable] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        return sum(len(raw.frame) for raw in self.waiting)
+
+
+class _Book:
+    """Gathers a log's rows by bike, and lets parts go as soon as they are whole."""
+
+    def __init__(self, choice: Choice, member: Member, first_seen: datetime | None) -> None:
+        self._choice = choice
+        self._first = LogId(
+            name=member.name,
+            sha256=member.sha256,
+            bike="",
+            layout=choice.name,
+            first_seen=first_seen,
+        )
+        self._accounts: dict[str, _Account] = {}
+        self._numbered = 0
+
+    def add(self, bike: str, raw: RawTable) -> Iterator[Part]:
+        """Take rows of a bike; give the parts that are whole, where enough have gathered."""
+        if bike not in self._accounts:
+            self._accounts[bike] = _Account(Carry(replace(self._first, bike=bike)))
+        account = self._accounts[bike]
+        account.waiting.append(raw)
+        if account.rows > MOST_ROWS:
+            yield from self._settle(account, last=False)
+
+    def close(self) -> Iterator[Part]:
+        """All that is left."""
+        for account in self._accounts.values():
+            if account.waiting:
+                yield from self._settle(account, last=True)
+
+    def _settle(self, account: _Account, *, last: bool) -> Iterator[Part]:
+        raw = joined(account.waiting)
+        log = replace(account.carry.log, first_part=self._numbered + 1)
+        parts, carry = normalise_batch(
+            raw, self._choice.layout, replace(account.carry, log=log), last=last
+        )
+        self._numbered += len(parts)
+        yield from map(validated, parts)
+        if parts and not last:
+            account.carry = carry
+            account.waiting = [_from(raw, carry.from_row)]
+        else:
+            account.waiting = [raw]
+
+
+def joined(tables: Sequence[RawTable]) -> RawTable:
+    """Tables of one log under one another; a column that is text in one is text in all."""
+    if len(tables) == 1:
+        return tables[0]
+    first = tables[0]
+    texts = {
+        name
+        for name in first.frame.columns
+        if len({str(t.frame.schema.get(name)) for t in tables}) > 1
+    }
+    frames = [
+        t.frame.with_columns(pl.col(n).cast(pl.String) for n in texts if n in t.frame.columns)
+        for t in tables
+    ]
+    starts: list[tuple[int, str]] = []
+    restarts: list[int] = []
+    notes: dict[tuple[str, str], Note] = {}
+    at = 0
+    for table in tables:
+        restarts += [at + i for i in table.restarts]
+        starts += [(at + i, text) for i, text in table.starts]
+        at += len(table.frame)
+        for note in table.notes:
+            key = (note.about, note.message.partition(", first at")[0])
+            earlier = notes.get(key)
+            notes[key] = (
+                note if earlier is None else replace(earlier, count=earlier.count + note.count)
+            )
+    return replace(
+        first,
+        frame=pl.concat(frames, how="diagonal"),
+        notes=tuple(notes.values()),
+        starts=tuple(starts),
+        restarts=tuple(restarts),
+    )
+
+
+def _from(raw: RawTable, row: int) -> RawTable:
+    """The rows from an index on; what was said of the earlier ones has been told."""
+    return replace(
+        raw,
+        frame=raw.frame.slice(row),
+        notes=(),
+        starts=tuple((i - row, text) for i, text in raw.starts if i > row),
+        restarts=tuple(i - row for i in raw.restarts if i > row),
+    )
+
+
+def _by_bike(
+    raw: RawTable, choice: Choice, fleet: FleetFiles, where: str
+) -> Iterator[tuple[str, RawTable]]:
+    """The table of each bike: one, unless a column names them row by row."""
+    if choice.bike:
+        yield choice.bike, raw
+        return
+    column = plain_name(choice.layout.file.bike_column)
+    if column not in raw.frame.columns:
+        raise LogError(
+            "The file does not name its bike",
+            where=where,
+            value=f'neither a column nor metadata "{column}"',
+            what_to_do="Correct bike_column in the layout, or give the bike with --bike.",
+        )
+    spelled = raw.frame[column].cast(pl.String).str.strip_chars()
+    named = spelled.str.to_lowercase()
+    known = {bike.lower(): bike for bike in fleet.bikes}
+    for name in named.drop_nulls().unique(maintain_order=True).to_list():
+        if not name:
+            continue
+        of_bike = (named == name).fill_null(value=False)
+        if name not in known:
+            first = int(of_bike.arg_max() or 0)
+            line = raw.frame["row"][first]
+            raise unknown_bike(spelled[first], fleet.bikes, where=f"{where}, line {line}")
+        before = of_bike.cast(pl.Int64).cum_sum().shift(1, fill_value=0).to_list()
+        before.append(int(of_bike.sum()))
+        yield (
+            known[name],
+            replace(
+                raw,
+                frame=raw.frame.filter(of_bike),
+                restarts=tuple(before[i] for i in raw.restarts),
+                starts=tuple((before[i], text) for i, text in raw.starts),
+            ),
+        )

@@ -1,0 +1,324 @@
+"""The rows of a CSV: which lines are rows, and which are left out and counted.
+
+polars reads a short row as blanks and a long one cut, silently. So every line is counted
+here first. Where all of them have the header's number of fields the bytes go to polars as
+they are; otherwise only the lines that do, and the others are left out and counted.
+"""
+
+import csv
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+UNIT_SEPARATOR = b"\x1f"
+"""Stands between fields of cleaned rows; it is in no text file."""
+LONGEST_LINE_BYTES = 1 << 20
+"""A longer line is no row of any logger; it is left out unread."""
+QUOTED_LINES = 50
+"""A quoted field may run over this many lines; a longer one is a stray quote."""
+
+
+@dataclass(slots=True)
+class LeftOut:
+    """Lines that are no rows: how many of each kind, and the first line of each."""
+
+    counts: dict[str, int] = field(default_factory=dict)
+    first: dict[str, int] = field(default_factory=dict)
+
+    def add(self, kind: str, line: int) -> None:
+        """Count one line."""
+        self.counts[kind] = self.counts.get(kind, 0) + 1
+        self.first.setdefault(kind, line)
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows ready for polars: every one has ``fields`` fields, ends are LF.
+
+    line: number of the line each row came from (from 1; a row over several lines: its
+    first). restarts: indexes of rows before which the header was met again; comments:
+    (index of the row that follows, text of a line starting with #).
+    """
+
+    body: bytes
+    separator: str
+    fields: int
+    line: NDArray[np.uint32]
+    left_out: LeftOut
+    restarts: tuple[int, ...] = ()
+    comments: tuple[tuple[int, str], ...] = ()
+
+
+def plain_rows(
+    body: bytes, separator: str, fields: int, *, first_line: int, trails: bool = False
+) -> Rows | None:
+    """The rows as they stand, where all lines together have the right number of fields.
+
+    None where a closer look is needed. That a count is right for all lines together does
+    not prove it for each: see ``each_is_whole``. One empty trailing field on every row is
+    allowed for, as is one only in the header.
+    """
+    mark = separator.encode()
+    if (
+        len(mark) != 1
+        or not body
+        or b'"' in body
+        or b"\0" in body
+        or body.startswith(b"#")
+        or (b"#" in body and b"\n#" in body)  # one byte is found ten times as fast as two
+        or (b"\r" in body and not _ends_alike(body))
+        or not body.endswith(b"\n")
+    ):
+        return None
+    lines = _count(body, b"\n")
+    parted, odd = divmod(_count(body, mark), lines)
+    allowed = {fields, fields + 1} | ({fields - 1} if trails else set())
+    if odd or parted + 1 not in allowed or parted == 0:
+        return None
+    if parted + 1 > fields and not _all_whole(body, mark, parted, blank_last=True):
+        return None
+    return Rows(
+        body=body,
+        separator=separator,
+        fields=parted + 1,
+        line=np.arange(first_line, first_line + lines, dtype=np.uint32),
+        left_out=LeftOut(),
+    )
+
+
+def _ends_alike(body: bytes) -> bool:
+    """Does a line feed follow every carriage return?"""
+    seen, at_once = np.frombuffer(body, dtype=np.uint8), 1 << 17
+    for at in range(0, len(seen), at_once):
+        block = seen[at : at + at_once + 1]
+        if ((block[:-1] == 13) & (block[1:] != 10)).any():
+            return False
+    return not body.endswith(b"\r")
+
+
+def _count(body: bytes, mark: bytes) -> int:
+    """How often a byte stands in a text: bytes.count is slow where it does so often."""
+    seen, at_once = np.frombuffer(body, dtype=np.uint8), 1 << 17
+    return sum(
+        int(np.count_nonzero(seen[at : at + at_once] == mark[0]))
+        for at in range(0, len(seen), at_once)
+    )
+
+
+def each_is_whole(rows: Rows, last_is_filled: bool) -> bool:
+    """Does every one of plain rows have the right number of fields?
+
+    polars gives a short row blanks at its end. So where the last column has no blank, no
+    row is short, and as the count is right for all together none is long either. Else the
+    lines are looked at one by one.
+    """
+    return last_is_filled or _all_whole(rows.body, rows.separator.encode(), rows.fields - 1)
+
+
+def _all_whole(body: bytes, mark: bytes, parted: int, *, blank_last: bool = False) -> bool:
+    """True where every line has ``parted`` separators (and ends with a blank field)."""
+    seen = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero((seen == mark[0]) | (seen == 10))
+    if (seen[ends[parted :: parted + 1]] != 10).any():
+        return False
+    return not blank_last or _blank_after_last(seen, ends, parted)
+
+
+def _blank_after_last(seen: NDArray[np.uint8], ends: NDArray[np.int64], parted: int) -> bool:
+    """True where the field after the last separator of every row is empty (CR aside)."""
+    last = ends[parted - 1 :: parted + 1]
+    width = ends[parted :: parted + 1] - last - 1
+    return bool(((width == 0) | ((width == 1) & (seen[last + 1] == 13))).all())
+
+
+def careful_rows(
+    body: bytes,
+    separator: str,
+    fields: int,
+    *,
+    first_line: int,
+    header: str,
+    trails: bool = False,
+    unit_cells: Sequence[str] = (),
+    complete: bool = False,
+) -> Rows:
+    """Rows with the right number of fields; every other line is left out and counted.
+
+    header: the header line, no sample when met again; unit_cells: the units row, likewise.
+    trails: the header ends with a separator. complete False: the body is the end of the
+    file, so a last line without its end is used only if it seems whole.
+    """
+    text = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n").replace(UNIT_SEPARATOR, b" ")
+    open_end = not text.endswith(b"\n") and not complete
+    lines = text.split(b"\n")
+    if lines and not lines[-1]:
+        lines.pop()
+    if separator == "spaces":
+        lines = [_tabbed(line) for line in lines]
+        separator = "\t"
+        header = _tabbed(header.encode()).decode()
+    builder = _Builder(
+        separator.encode(), fields, trails, header.strip().encode(), list(unit_cells)
+    )
+    builder.run(lines, first_line)
+    if open_end:
+        builder.judge_last(first_line + len(lines) - 1)
+    return builder.rows()
+
+
+def _tabbed(line: bytes) -> bytes:
+    from ridecheck.intake.readers.csv_text import split_spaces
+
+    text = line.decode("utf-8", "replace")
+    return "\t".join(split_spaces(text)).encode() if text.strip() else b""
+
+
+class _Builder:
+    """Goes through the lines once and keeps those that are rows."""
+
+    def __init__(
+        self, separator: bytes, fields: int, trails: bool, header: bytes, unit_cells: list[str]
+    ) -> None:
+        self.separator = separator
+        self.fields = fields
+        self.trails = trails
+        self.header = header
+        self.unit_cells = unit_cells
+        self.kept: list[bytes] = []
+        self.width: list[int] = []
+        self.line: list[int] = []
+        self.left_out = LeftOut()
+        self.restarts: list[int] = []
+        self.comments: list[tuple[int, str]] = []
+
+    def run(self, lines: list[bytes], first_line: int) -> None:
+        at = 0
+        while at < len(lines):
+            line = lines[at]
+            number = first_line + at
+            at += 1
+            if self._is_no_row(line, number):
+                continue
+            if b'"' not in line:
+                self._keep(line.split(self.separator), number)
+                continue
+            cells, more = self._quoted(lines, at - 1)
+            at += more
+            if cells is None:
+                self.left_out.add("a quote that is never closed", number)
+            else:
+                self._keep(cells, number)
+
+    def _is_no_row(self, line: bytes, number: int) -> bool:
+        bare = line.strip()
+        if not bare.strip(b"\0"):
+            self.left_out.add("NUL bytes" if b"\0" in line else "blank", number)
+        elif b"\0" in line:
+            self.left_out.add("NUL bytes", number)
+        elif len(line) > LONGEST_LINE_BYTES:
+            self.left_out.add("another number of fields", number)
+        elif bare == self.header:
+            self.left_out.add("header again", number)
+            self.restarts.append(len(self.kept))
+        elif bare.startswith(b"#"):
+            self.left_out.add("comment", number)
+            self.comments.append((len(self.kept), bare.decode("utf-8", "replace")))
+        else:
+            return False
+        return True
+
+    def _quoted(self, lines: list[bytes], at: int) -> tuple[list[bytes] | None, int]:
+        """Cells of a row with quotes, and how many further lines it took."""
+        whole = lines[at]
+        more = 0
+        while whole.count(b'"') % 2:
+            more += 1
+            if more > QUOTED_LINES or at + more >= len(lines):
+                return None, 0
+            whole += b"\n" + lines[at + more]
+        try:
+            rows = list(csv.reader([whole.decode()], delimiter=self.separator.decode()))
+        except (csv.Error, UnicodeDecodeError):
+            return None, 0
+        cells = rows[0] if rows else []
+        return [c.replace("\n", " ").strip().encode() for c in cells], more
+
+    def _keep(self, cells: list[bytes], number: int) -> None:
+        count = len(cells)
+        trailing = count == self.fields + 1 and not cells[-1].strip()
+        if count != self.fields and not trailing and not (count == self.fields - 1 and count):
+            self.left_out.add("another number of fields", number)
+            return
+        if (
+            self.unit_cells
+            and [c.decode("utf-8", "replace").strip() for c in cells]
+            == (self.unit_cells[: len(cells)])
+        ):
+            self.left_out.add("units row again", number)
+            return
+        self.kept.append(UNIT_SEPARATOR.join(cells[: self.fields]))
+        self.width.append(count)
+        self.line.append(number)
+
+    def judge_last(self, number: int) -> None:
+        """Drop a last line that has no end and does not seem whole."""
+        if not self.line or self.line[-1] != number or self._seems_whole():
+            return
+        self.kept.pop()
+        self.width.pop()
+        self.line.pop()
+        self.left_out.add("last line cut", number)
+
+    def _seems_whole(self) -> bool:
+        """The last row has all its fields, and its last field is as long as those before.
+
+        A number cut short is still a number: where the column is written with a fixed
+        number of decimals, or is never blank, the last one has to be so too.
+        """
+        if len(self.width) < 2:
+            return self.width[-1] >= self.fields
+        if self.width[-1] != self.width[-2]:
+            return False
+        last = self.kept[-1].rpartition(UNIT_SEPARATOR)[2].strip()
+        before = [k.rpartition(UNIT_SEPARATOR)[2].strip() for k in self.kept[-51:-1]]
+        if all(before) and not last:
+            return False
+        return len(set(map(_decimals, before))) > 1 or _decimals(last) == _decimals(before[0])
+
+    def rows(self) -> Rows:
+        """The rows of the one width that counts; the others are left out.
+
+        That is the header's, save where the rows as a whole carry one empty field more, or
+        where the header alone ends with a separator.
+        """
+        width = self._right_width()
+        keep = np.array(self.width, dtype=np.int64) == width
+        before = np.concatenate(([0], np.cumsum(keep)))
+        for index in np.flatnonzero(~keep):
+            self.left_out.add("another number of fields", self.line[index])
+        kept = [k for k, good in zip(self.kept, keep, strict=True) if good]
+        return Rows(
+            body=b"\n".join(kept) + (b"\n" if kept else b""),
+            separator=UNIT_SEPARATOR.decode(),
+            fields=min(width, self.fields),
+            line=np.array(self.line, dtype=np.uint32)[keep],
+            left_out=self.left_out,
+            restarts=tuple(dict.fromkeys(int(before[i]) for i in self.restarts)),
+            comments=tuple((int(before[i]), text) for i, text in self.comments),
+        )
+
+    def _right_width(self) -> int:
+        allowed = {self.fields, self.fields + 1} | ({self.fields - 1} if self.trails else set())
+        counts = Counter(w for w in self.width if w in allowed)
+        if not counts or counts[self.fields] * 2 >= sum(counts.values()):
+            return self.fields
+        return counts.most_common(1)[0][0]
+
+
+def _decimals(cell: bytes) -> int:
+    """Digits after the last point or comma; -1 for none."""
+    at = max(cell.rfind(b"."), cell.rfind(b","))
+    return len(cell) - at - 1 if at >= 0 else -1

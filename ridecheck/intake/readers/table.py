@@ -1,0 +1,101 @@
+"""What a reader hands on: the mapped columns as the file wrote them, and what was left out."""
+
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from ridecheck.core.errors import LogError
+from ridecheck.core.model import Note
+
+if TYPE_CHECKING:
+    from ridecheck.fleet import Layout
+
+
+GIVEN_TIME = "\0time"
+"""Column of instants (Datetime us, UTC) that a kind of file gives by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """The mapped columns of one log, before any meaning is given to them.
+
+    frame: columns by their name in the file, as text or as the numbers they plainly are,
+    and ``row`` (UInt32; line number as an editor shows it, row number from 1 for
+    Parquet). restarts: indexes of rows before which the header was met again. starts:
+    (row index, text) of each "start <ISO time>" line. units: the units row by column, if
+    there is one. metadata: what a file states beside its columns, keys in lower case.
+    """
+
+    frame: pl.DataFrame
+    notes: tuple[Note, ...] = ()
+    restarts: tuple[int, ...] = ()
+    starts: tuple[tuple[int, str], ...] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    header: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Names of the file's columns that a layout maps: needed ones, optional ones."""
+
+    needed: tuple[str, ...]
+    optional: tuple[str, ...]
+
+    @property
+    def all(self) -> tuple[str, ...]:
+        """Every name, needed ones first, each once."""
+        return tuple(dict.fromkeys((*self.needed, *self.optional)))
+
+
+def wanted_columns(layout: "Layout") -> Wanted:
+    """The columns a layout reads, by their names in the file."""
+    needed: list[str] = list(time_columns(layout))
+    optional: list[str] = []
+    if layout.file.shape == "long":
+        needed += [plain_name(layout.file.name_column), plain_name(layout.file.value_column)]
+    else:
+        for column in layout.channels.values():
+            (optional if column.optional else needed).append(plain_name(column.column))
+    if layout.file.bike_from == "column" and layout.file.bike_column:
+        # Parquet may state it in the file's metadata instead of a column.
+        needs = optional if layout.file.kind == "parquet" else needed
+        needs.append(plain_name(layout.file.bike_column))
+    return Wanted(tuple(dict.fromkeys(needed)), tuple(dict.fromkeys(optional)))
+
+
+def time_columns(layout: "Layout") -> tuple[str, ...]:
+    """The one or two columns that hold the time."""
+    return tuple(map(plain_name, layout.time.columns))
+
+
+def plain_name(name: str) -> str:
+    """A column name without outer blanks and quotes, case kept."""
+    return name.strip().strip("\"'").strip()
+
+
+def missing_columns(missing: Sequence[str], names: Iterable[str], *, where: str) -> LogError:
+    """The error for columns that are not there, with the nearest names."""
+    known = tuple(names)
+    hints = [
+        f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
+        for name in missing[:4]
+        if (near := nearest(name, known))
+    ]
+    hints.append("correct the layout, or let `ridecheck layout` propose one.")
+    return LogError(
+        "Columns that the layout names are not in the file",
+        where=where,
+        value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
+        what_to_do="; ".join(hints),
+    )
+
+
+def nearest(name: str, among: Iterable[str], *, cutoff: float = 0.5) -> tuple[str, ...]:
+    """Up to three names that look like one that is missing, case apart."""
+    known = {other.lower(): other for other in among if other}
+    found = difflib.get_close_matches(name.lower(), known, n=3, cutoff=cutoff)
+    return tuple(known[other] for other in found)

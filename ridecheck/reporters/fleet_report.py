@@ -1,0 +1,37 @@
+"""The fleet report from the bikes' reports: one record that every page and file is made from."""
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from ridecheck import __version__
+from ridecheck.core.model import BikeReport, FleetReport, RideResult, SetAside
+from ridecheck.reporters.cautions import CAUTIONS
+
+
+def newest_end(results: Iterable[RideResult]) -> datetime | None:
+    """End of the newest dated ride; None where there is none."""
+    return max((r.end for r in results if r.end is not None), default=None)
+
+
+def fleet_report(
+    bikes: Iterable[BikeReport],
+    set_aside: Iterable[SetAside],
+    *,
+    fleet: str,
+    time_zone: str,
+    display_units: str,
+    as_of: datetime | None,
+    generated_at: datetime,
+) -> FleetReport:
+    """Bikes by id, logs set aside by name; only generated_at tells when it was made."""
+    return FleetReport(
+        fleet=fleet,
+        version=__version__,
+        generated_at=generated_at.replace(microsecond=0),
+        as_of=as_of,
+        time_zone=time_zone,
+        cautions=CAUTIONS,
+        bikes=tuple(sorted(bikes, key=lambda b: b.bike)),
+        set_aside=tuple(sorted(set_aside, key=lambda s: (s.log, s.sha256))),
+        display_units=display_units,
+    )

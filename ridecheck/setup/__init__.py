@@ -1,0 +1,1 @@
+"""Files that a fleet needs once: folder, layouts, models, what starts the night."""

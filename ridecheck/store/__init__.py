@@ -1,0 +1,1 @@
+"""What ridecheck writes: parts of rides, results, the index, logs set aside."""
