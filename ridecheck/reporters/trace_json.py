@@ -6,7 +6,7 @@ from typing import Any
 from ridecheck.reporters.csv_report import cancels_csv
 from ridecheck.reporters.json_report import cancel_dict
 from ridecheck.reporters.wording import rounded, z_time
-from ridecheck.signals.latency import Latency
+from ridecheck.signals.cancels.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace import Detectable, RideTrace, TracedCancel
 from ridecheck.trace.occasions import Occasion

@@ -25,7 +25,7 @@ from ridecheck.core.model import (
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, RaiseWhen, Rule
-from ridecheck.signals import drivetrain, used
+from ridecheck.signals import drivetrain, switch_usage
 from ridecheck.signals.ride import Ride
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
@@ -153,7 +153,7 @@ def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
 
 def measures(ride: Ride) -> Mapping[str, float]:
     """What the ride tells of this bike's constants, for the stage that learns over rides."""
-    return {**drivetrain.measures(ride), **used.measures(ride)}
+    return {**drivetrain.measures(ride), **switch_usage.measures(ride)}
 
 
 def known_limits() -> Mapping[str, Mapping[str, KnownLimit]]:

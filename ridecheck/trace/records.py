@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from ridecheck.core.model import Cancel, ChannelFacts, Note, PartRef
-from ridecheck.signals.latency import Latency
+from ridecheck.signals.cancels.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace.occasions import Occasion
 

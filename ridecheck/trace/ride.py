@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.core.model import Cancel, Note, Part, PartRef, Settings, Span
-from ridecheck.signals import cancels, cruise, movers
+from ridecheck.signals import cancels, cruise
 from ridecheck.signals.holds import with_inferred_holds
 from ridecheck.signals.order import AFTER_S, BEFORE_S, moves, order
 from ridecheck.signals.ride import Ride
@@ -69,7 +69,7 @@ def trace_ride(
         parts=tuple(PartRef(p.info.log, p.info.sha256, p.info.stem) for p in parts),
         channels=dict(logged.channels),
         notes=(*(n for p in parts for n in p.info.notes), *(Note("rows", r) for r in remarks)),
-        latency=movers.let_go_after(ride),
+        latency=cancels.disengages_after(ride),
         engaged_km=totals.engaged_km,
         engagements=totals.engagements,
         inferred=inferred,
@@ -105,8 +105,8 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
     found = moves(ride, t_s)
     refresh_s = ride.interval_s("cruise_engaged")
     near = Span(
-        max(t_s - movers.LOOK_BACK_S - min(refresh_s, 2.0), engaged_from_s),
-        t_s + max(movers.LOOK_AHEAD_S, min(refresh_s, 2.0)),
+        max(t_s - cancels.LOOK_BACK_S - min(refresh_s, 2.0), engaged_from_s),
+        t_s + max(cancels.LOOK_AHEAD_S, min(refresh_s, 2.0)),
     )
     first = order(found, t_s, near=near)
     held = cancel.cause not in ("unexplained", "log_end") and not first.rivals

@@ -18,7 +18,7 @@ from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
 from ridecheck.reporters.trace_json import trace_csv, trace_dict
 from ridecheck.reporters.trace_page import trace_page, write_trace
 from ridecheck.reporters.trace_text import strip_lines, trace_text
-from ridecheck.signals.latency import Latency
+from ridecheck.signals.cancels.latency import Latency
 from ridecheck.trace import Strip, StripChannel, trace_ride
 
 HOLD_S = 18.52

@@ -32,7 +32,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cancels, cruise, letting_go, motion, movers
+from ridecheck.signals import cancels, cruise, motion
 from ridecheck.signals.ride import SHARP_S, Ride
 
 
@@ -83,8 +83,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             continue
         if cancel.speed_kmh is not None and cancel.speed_kmh < limits.slowest_kmh:
             continue
-        span = Span(cancel.t_s - movers.LOOK_BACK_S, cancel.t_s)
-        elsewhere = letting_go.not_cruise(ride, cancel.t_s)
+        span = Span(cancel.t_s - cancels.LOOK_BACK_S, cancel.t_s)
+        elsewhere = cancels.not_cruise(ride, cancel.t_s)
         if elsewhere:
             yield Unjudged(span, f"cancel with no logged cause; {elsewhere}")
         elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):

@@ -25,7 +25,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import contacts, cruise
+from ridecheck.signals import cancels, cruise
 from ridecheck.signals.ride import Ride
 
 WORDS = {
@@ -108,7 +108,7 @@ def _must_cancel(ride: Ride, channel: str) -> bool:
 def _finding(ride: Ride, channel: str, stayed: Span, window_s: float, length_s: float) -> Finding:
     speed_kmh = ride.at("wheel_speed", stayed.start_s)
     at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
-    contradicted = channel == "roll_off" and contacts.grip_contradicts(ride, stayed.start_s)
+    contradicted = channel == "roll_off" and cancels.grip_contradicts(ride, stayed.start_s)
     doubt = "; the grip was open, so the switch itself is in doubt" if contradicted else ""
     return Finding(
         span=stayed,

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cancels, motion, movers, pulses
+from ridecheck.signals import cancels, motion, pulses
 from ridecheck.signals.pulses import MOVING_KMH, Touch, touches
 from ridecheck.signals.ride import Ride
 
@@ -84,7 +84,7 @@ def _before_one(pulse: Span, cancels_s: list[float], slack_s: float) -> bool:
 
 
 def _finding(ride: Ride, channel: str, pulse: Touch, of: int, ended: int) -> Finding:
-    word = movers.WORDS[channel]
+    word = cancels.WORDS[channel]
     burst = f" in {pulse.runs} pulses" if pulse.runs > 1 else ""
     hours = ride.duration_s / 3600.0
     return Finding(

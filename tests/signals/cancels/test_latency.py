@@ -5,7 +5,8 @@ import pytest
 from rides import part_from, ride_from, settings_from
 
 from ridecheck.core.model import Span
-from ridecheck.signals import cancels, latency, movers
+from ridecheck.signals import cancels
+from ridecheck.signals.cancels import latency
 from ridecheck.trace import trace_ride
 
 SETS_AGAIN = ["100 km/h, gear 5, 15 s", "cruise 100 km/h, gear 5, 20 s"]
@@ -82,7 +83,7 @@ def the_last(plan, case):
 def test_a_clutch_pulled_with_the_cancel_has_not_ended_it_where_the_ride_tells_the_time():
     ride, last = the_last(five_brakings(), {"on": {"clutch": [[210.15, 210.6]]}})
 
-    assert movers.let_go_after(ride).cancels == 5
+    assert cancels.disengages_after(ride).cancels == 5
     assert (last.cause, last.commanded) == ("unexplained", None)
     assert "not the cause by its time: in this ride cruise lets go 0.1" in "; ".join(last.evidence)
 

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
-from ridecheck.signals import drivetrain, latency, letting_go, motion
+from ridecheck.signals import drivetrain, motion
+from ridecheck.signals.cancels import latency, what_acted_first
+from ridecheck.signals.cancels.candidate import Candidate
+from ridecheck.signals.cancels.false_readings import engine_spike, gear_flickers
 from ridecheck.signals.cruise import Engagement, engagements, phases
-from ridecheck.signals.false_readings import engine_spike, gear_flickers
-from ridecheck.signals.mover import Mover
 from ridecheck.signals.ride import SHARP_S, Ride, once
 
 Floats = NDArray[np.float64]
@@ -31,7 +32,7 @@ NEAR_LIMIT_KMH = 2.0
 """Units filter speed and use their own display's; a limit this close explains a cancel."""
 
 
-def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+def speed(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
     """Causes that the speed itself shows: lost, jumping, or outside the limits."""
     t_s, limits = engagement.span.end_s, ride.settings.cruise
     if not ride.has("wheel_speed"):
@@ -47,14 +48,14 @@ def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
     here = motion.mean(v[ride.slice(Span(t_s - 0.6, t_s))])
     step = motion.step_kmh(ride, "wheel_speed")
     if here < limits.minimum_kmh + max(step, NEAR_LIMIT_KMH):
-        yield Mover(
+        yield Candidate(
             "below_minimum",
             "wheel_speed",
             t_s,
             f"{here:.0f} km/h, at or under the lowest speed of {limits.minimum_kmh:.0f} km/h",
         )
     if here > limits.maximum_kmh - max(step, NEAR_LIMIT_KMH):
-        yield Mover(
+        yield Candidate(
             "above_maximum",
             "wheel_speed",
             t_s,
@@ -62,7 +63,7 @@ def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
         )
     set_kmh = _set_speed(ride, engagement)
     if here <= set_kmh - limits.far_from_set_kmh + max(step, NEAR_LIMIT_KMH):
-        yield Mover(
+        yield Candidate(
             "far_from_set_speed",
             "wheel_speed",
             t_s,
@@ -70,7 +71,7 @@ def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
         )
     overridden = [p for p in phases(ride) if p.kind == "override" and abs(p.span.end_s - t_s) < 2.0]
     if overridden and overridden[-1].span.length_s >= 30.0:
-        yield Mover(
+        yield Candidate(
             "override_limit",
             "throttle_grip",
             t_s,
@@ -78,7 +79,7 @@ def speed(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
         )
 
 
-def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Mover | None:
+def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Candidate | None:
     """Wheel speed that falls to less than half faster than any bike stops."""
     v = ride.numbers("wheel_speed")
     lowest_kmh = float(np.nanmin(v[ride.slice(Span(t_s - 1.0, t_s + 0.3))]))
@@ -86,7 +87,7 @@ def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Mover | None:
         return None
     if not _steepest(ride, t_s) > motion.STEEPEST_MS2:
         return None
-    return Mover(
+    return Candidate(
         "signal_lost",
         "wheel_speed",
         min(_first_s(ride, t_s, v < 0.5 * before_kmh), t_s),
@@ -95,7 +96,7 @@ def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Mover | None:
     )
 
 
-def _speed_jumped(ride: Ride, t_s: float) -> Mover | None:
+def _speed_jumped(ride: Ride, t_s: float) -> Candidate | None:
     """Wheel speed that changes as units take for a fault, by its signal or a wheel that spins.
 
     A change as large as one that cruise held through elsewhere in the ride is none.
@@ -108,12 +109,12 @@ def _speed_jumped(ride: Ride, t_s: float) -> Mover | None:
     if leap.ms2 > motion.STEEPEST_MS2:
         told = f"wheel speed leapt by {leap.kmh:.0f} km/h between two readings"
         at_s = min(leap.at_s, t_s)
-    spun_kmh = letting_go.spun_kmh(ride, t_s)
+    spun_kmh = what_acted_first.spun_kmh(ride, t_s)
     if spun_kmh > 0.0:
         told += ", and engine speed with it: the rear wheel spun"
         cause = "speed_jump" if spun_kmh > SPUN_FAR_KMH else "wheelspin"
     impossible = steepest > motion.STEEPEST_MS2 and not spun_kmh
-    return Mover(cause, "wheel_speed", at_s, told, impossible=impossible)
+    return Candidate(cause, "wheel_speed", at_s, told, impossible=impossible)
 
 
 def _steepest(ride: Ride, t_s: float) -> float:
@@ -216,15 +217,15 @@ def _set_speed(ride: Ride, engagement: Engagement) -> float:
     return motion.median(ride.numbers("wheel_speed")[ride.slice(Span(start_s, start_s + 1.0))])
 
 
-def engine(ride: Ride, t_s: float) -> Iterator[Mover]:
+def engine(ride: Ride, t_s: float) -> Iterator[Candidate]:
     """The engine stopped, or its speed signal lost or come back."""
     if ride.has("run_switch") and ride.runs("run_switch").value_at(t_s) == 0:
-        yield Mover("engine_off", "run_switch", t_s, "run switch off")
+        yield Candidate("engine_off", "run_switch", t_s, "run switch off")
     if not ride.has("engine_speed"):
         return
     rpm, idle_rpm = ride.numbers("engine_speed"), ride.settings.drivetrain.idle_rpm
     if told := _back_at_once(ride, t_s):
-        yield Mover("engine_flare", "engine_speed", t_s, told, impossible=True)
+        yield Candidate("engine_flare", "engine_speed", t_s, told, impossible=True)
         return
     before = motion.mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
     during = rpm[ride.slice(Span(t_s - 1.0, t_s + 0.5))]
@@ -235,16 +236,18 @@ def engine(ride: Ride, t_s: float) -> Iterator[Mover]:
     fast_kmh = ride.at("wheel_speed", t_s)
     if not fast_kmh > TURNED_KMH or drivetrain.clutched(ride, t_s):
         if before > idle_rpm:
-            yield Mover("engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm")
+            yield Candidate(
+                "engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm"
+            )
     elif during[-1] > idle_rpm and during[0] < 0.5 * idle_rpm:
-        yield Mover(
+        yield Candidate(
             "engine_flare",
             "engine_speed",
             t_s,
             f"engine speed came back from {lowest:.0f} to {during[-1]:.0f} rpm at once",
         )
     elif before > idle_rpm:
-        yield Mover(
+        yield Candidate(
             "signal_lost",
             "engine_speed",
             t_s,
@@ -269,7 +272,7 @@ def _back_at_once(ride: Ride, t_s: float) -> str:
     return f"engine speed came back from {low:.0f} to {high:.0f} rpm at once"
 
 
-def gearbox(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+def gearbox(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
     """A change of gear while cruise was engaged, and an engine that runs up against the wheel."""
     t_s = engagement.span.end_s
     window = ride.slice(Span(max(t_s - 1.0, engagement.span.start_s), t_s + 0.2))
@@ -278,7 +281,7 @@ def gearbox(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
         known = gear[~np.isnan(gear)]
         changed = len(known) and (known != known[0]).any()
         if changed and not _flickers_elsewhere(ride, t_s):
-            yield Mover(
+            yield Candidate(
                 "gear_change",
                 "gear",
                 t_s,
@@ -319,10 +322,10 @@ FREED_LATE_S = 0.15
 """A pull that freed the engine shows before cruise lets go, or this much and a refresh later."""
 
 
-def _engine_freed(ride: Ride, t_s: float) -> Iterator[Mover]:
+def _engine_freed(ride: Ride, t_s: float) -> Iterator[Candidate]:
     """Engine speed that runs up against wheel speed: a reading, a free engine or a wheel."""
     if engine_spike(ride, t_s, least_rpm=FLARE_RPM):
-        yield Mover("engine_flare", "engine_speed", t_s, "engine speed leapt for a moment")
+        yield Candidate("engine_flare", "engine_speed", t_s, "engine speed leapt for a moment")
         return
     ratio = drivetrain.ratio(ride)
     during = ratio[ride.slice(Span(t_s - 1.0, t_s + 0.2))]
@@ -340,7 +343,7 @@ def _engine_freed(ride: Ride, t_s: float) -> Iterator[Mover]:
     else:
         freed = rise_rpm >= FREED_RPM and rise >= FREED_SHARE
     if freed:
-        yield Mover("engine_flare", "engine_speed", t_s, told)
+        yield Candidate("engine_flare", "engine_speed", t_s, told)
     else:
         spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
-        yield Mover("wheelspin", "engine_speed", t_s, spins)
+        yield Candidate("wheelspin", "engine_speed", t_s, spins)

@@ -11,9 +11,10 @@ import numpy as np
 
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Span
-from ridecheck.signals import brakes, contacts, motion
-from ridecheck.signals.false_readings import NOT_RIDERS
-from ridecheck.signals.mover import RIDER, Mover
+from ridecheck.signals import brakes, motion
+from ridecheck.signals.cancels import contacts
+from ridecheck.signals.cancels.candidate import RIDER, Candidate
+from ridecheck.signals.cancels.false_readings import NOT_RIDERS
 from ridecheck.signals.pulses import SHORT_PULSE_S, braking_ms2, frees_ratio
 from ridecheck.signals.ride import SHARP_S, Ride
 
@@ -45,7 +46,7 @@ DIP_SHOWN_S = 0.055
 Answer = tuple[bool | None, str]
 
 
-def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool = False) -> Answer:
+def intent(ride: Ride, cause: Candidate, t_s: float, *, wanted_back: bool = False) -> Answer:
     """Was a cancel at t_s asked for? True, False or None (cannot be told), and why.
 
     True: a rider's action with its effect. False: an input that looks like a fault; the
@@ -75,7 +76,7 @@ def asked_for(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool = False
     return _control(ride, cause, t_s, wanted_back=wanted_back)
 
 
-def _control(ride: Ride, cause: Mover, t_s: float, *, wanted_back: bool) -> Answer:
+def _control(ride: Ride, cause: Candidate, t_s: float, *, wanted_back: bool) -> Answer:
     """A brake, the clutch or the roll-off: its effect, else the kinds of fault in turn."""
     stuck = contacts.stuck(ride, cause)
     if _with_another(ride, cause) and contacts.shown_on_s(ride, cause) < HANGS_S:
@@ -116,7 +117,7 @@ SHOWN_PULLS = 3
 """A clutch switch that shows so many pulls in a ride works: a flare with none is no pull."""
 
 
-def _slips(ride: Ride, cause: Mover, t_s: float) -> str:
+def _slips(ride: Ride, cause: Candidate, t_s: float) -> str:
     """Engine speed runs up in gear, and the clutch, whose switch works, is not pulled."""
     if cause.cause != "engine_flare" or ride.interval_s("clutch") > SHARP_S:
         return ""
@@ -132,7 +133,7 @@ def _slips(ride: Ride, cause: Mover, t_s: float) -> str:
 # ---------------------------------------------------------------- the rider's controls
 
 
-def _with_another(ride: Ride, cause: Mover) -> bool:
+def _with_another(ride: Ride, cause: Candidate) -> bool:
     """Did another control go on with a brake or the roll-off, longer than a pulse? A hand did.
 
     The lamp line only repeats a brake.
@@ -150,7 +151,7 @@ def _with_another(ride: Ride, cause: Mover) -> bool:
     )
 
 
-def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
+def _has_effect(ride: Ride, cause: Candidate, *, least_ms2: float = 0.0) -> bool:
     """Did the bike do what a brake or the clutch does: slow harder than coasting (and than
     least_ms2), or free the ratio?
     """
@@ -175,7 +176,7 @@ def _has_effect(ride: Ride, cause: Mover, *, least_ms2: float = 0.0) -> bool:
     return bool(np.isfinite(a).any() and -np.nanmin(a) > hard_ms2)
 
 
-def _next_on_s(ride: Ride, cause: Mover) -> float:
+def _next_on_s(ride: Ride, cause: Candidate) -> float:
     """When the control that moved shows on again, inf where it does not: a later pull's
     effect is not this one's.
     """
@@ -196,7 +197,7 @@ def slowed(ride: Ride, t_s: float) -> bool:
 # ---------------------------------------------------------------- the panel
 
 
-def _main_switch(ride: Ride, cause: Mover, *, wanted_back: bool) -> Answer:
+def _main_switch(ride: Ride, cause: Candidate, *, wanted_back: bool) -> Answer:
     """A press on record was meant; a lamp that goes without one was switched by nobody."""
     if cause.channel == "switch_power":
         return True, ""
@@ -213,7 +214,7 @@ def _main_switch(ride: Ride, cause: Mover, *, wanted_back: bool) -> Answer:
     return (True if ride.interval_s("supply_voltage") <= DIP_SHOWN_S else None), ""
 
 
-def _pressed(ride: Ride, cause: Mover) -> bool:
+def _pressed(ride: Ride, cause: Candidate) -> bool:
     """Was the main switch shown pressed before the fall of its lamp, within a refresh?"""
     if not ride.has("switch_power"):
         return False
@@ -222,7 +223,7 @@ def _pressed(ride: Ride, cause: Mover) -> bool:
     return ride.runs("switch_power").any_on(around) is True
 
 
-def _buttons_together(ride: Ride, cause: Mover) -> str:
+def _buttons_together(ride: Ride, cause: Candidate) -> str:
     """Several buttons going on in one instant: one hand presses one of them."""
     within_s = max(TOGETHER_S, 1.5 * cause.interval_s)
     others = []

@@ -17,7 +17,7 @@ RIDER = (
 
 
 @dataclass(frozen=True, slots=True)
-class Mover:
+class Candidate:
     """Something that moved near a cancel and may have caused it.
 
     at_s: when. pulse_s: how long it stayed on, NaN where that does not apply. impossible: no

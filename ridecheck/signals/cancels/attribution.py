@@ -9,18 +9,19 @@ import numpy as np
 
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Cancel, Span
-from ridecheck.signals import brakes, drivetrain, latency, letting_go, motion, order
-from ridecheck.signals.asked import VOTE_KMH, asked_for
-from ridecheck.signals.cruise import PANEL_S, Engagement, engagements, panel_chatters
-from ridecheck.signals.mover import RIDER, Mover
-from ridecheck.signals.movers import (
+from ridecheck.signals import brakes, drivetrain, motion, order
+from ridecheck.signals.cancels import latency, what_acted_first
+from ridecheck.signals.cancels.candidate import RIDER, Candidate
+from ridecheck.signals.cancels.candidates import (
     LOOK_AHEAD_S,
     LOOK_BACK_S,
+    candidates_of,
+    disengages_after,
     fit,
-    let_go_after,
     look_back_s,
-    movers_of,
 )
+from ridecheck.signals.cancels.intent import VOTE_KMH, intent
+from ridecheck.signals.cruise import PANEL_S, Engagement, engagements, panel_chatters
 from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride, once
 
 VOTE_S = 15.0
@@ -94,20 +95,20 @@ def _log_end(ride: Ride) -> Cancel:
 
 def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     t_s = engagement.span.end_s
-    movers = sorted(movers_of(ride, engagement), key=lambda m: m.at_s)
+    candidates = sorted(candidates_of(ride, engagement), key=lambda m: m.at_s)
     wanted_back = _wanted_back(ride, engagement, i)
-    cause = _cause(ride, movers, t_s) or _burst(ride, movers, t_s)
+    cause = _cause(ride, candidates, t_s) or _burst(ride, candidates, t_s)
     wish = [f"cruise was asked for again within {VOTE_S:.0f} s without slowing"] * wanted_back
     if cause is None:
-        commanded, evidence = _without_cause(ride, movers, t_s, wanted_back=wanted_back)
+        commanded, evidence = _without_cause(ride, candidates, t_s, wanted_back=wanted_back)
         return _unexplained(ride, t_s, commanded, [*evidence, *wish], wanted_back=wanted_back)
-    commanded, why = asked_for(ride, cause, t_s, wanted_back=wanted_back)
+    commanded, why = intent(ride, cause, t_s, wanted_back=wanted_back)
     evidence = [cause.evidence, *([why] if why else [])]
     if commanded is False and _may_be_the_supply(ride, cause):
         evidence += [NO_SUPPLY_SEEN, *_aftermath(ride, t_s), *wish]
         return _unexplained(ride, t_s, False, evidence, wanted_back=wanted_back)
     first_mover, resolution_s = _first_mover(ride, engagement, cause)
-    evidence += [*_aftermath(ride, t_s), *(m.evidence for m in movers if m is not cause), *wish]
+    evidence += [*_aftermath(ride, t_s), *(m.evidence for m in candidates if m is not cause), *wish]
     return _record(
         ride,
         t_s,
@@ -123,7 +124,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
 
 
 def _without_cause(
-    ride: Ride, movers: list[Mover], t_s: float, *, wanted_back: bool
+    ride: Ride, candidates: list[Candidate], t_s: float, *, wanted_back: bool
 ) -> tuple[bool | None, list[str]]:
     """Was a cancel with no logged cause asked for, and what speaks for it.
 
@@ -132,9 +133,9 @@ def _without_cause(
     """
     if panel_chatters(ride, Span(t_s - PANEL_S, t_s + ride.interval_s("cruise_engaged"))):
         return False, [NO_CAUSE.format(look_back_s(ride)), PANEL_CHATTERS, *_aftermath(ride, t_s)]
-    spun = [m.evidence for m in movers if m.cause == "wheelspin"]
-    elsewhere = letting_go.not_cruise(ride, t_s)
-    aside = _set_aside(ride, movers)
+    spun = [m.evidence for m in candidates if m.cause == "wheelspin"]
+    elsewhere = what_acted_first.not_cruise(ride, t_s)
+    aside = _set_aside(ride, candidates)
     free = not (spun or elsewhere or aside) and (wanted_back or _nothing_hidden(ride, t_s))
     evidence = [
         NO_CAUSE.format(look_back_s(ride)),
@@ -173,21 +174,21 @@ NO_SUPPLY_SEEN = (
 )
 
 
-def _may_be_the_supply(ride: Ride, cause: Mover) -> bool:
+def _may_be_the_supply(ride: Ride, cause: Candidate) -> bool:
     """A lamp that fell with no hand at its switch: a dip of the supply looks the same."""
     return cause.cause == "power_switch" and ride.interval_s("supply_voltage") > SLOWEST_S
 
 
-def _set_aside(ride: Ride, movers: list[Mover]) -> list[str]:
+def _set_aside(ride: Ride, candidates: list[Candidate]) -> list[str]:
     """Controls that moved near a cancel at the wrong time to have ended it, in words."""
-    near = [m for m in movers if m.cause in RIDER]
+    near = [m for m in candidates if m.cause in RIDER]
     if not near:
         return []
-    told = let_go_after(ride).told
+    told = disengages_after(ride).told
     return [*(m.evidence for m in near), f"not the cause by its time: {told}"]
 
 
-def _first_mover(ride: Ride, engagement: Engagement, cause: Mover) -> tuple[str | None, float]:
+def _first_mover(ride: Ride, engagement: Engagement, cause: Candidate) -> tuple[str | None, float]:
     """Which channel moved first, None where refresh, skew or hold cannot tell; how sharply.
 
     A control already held for long, or a limit reached, shows no move at the cancel: then
@@ -223,8 +224,8 @@ LIMITS = {"far_from_set_speed", "below_minimum", "above_maximum"}
 """Causes that were there before the cancel, whatever the rider does next."""
 
 
-def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
-    """The mover that explains a cancel: the first of the rider's controls whose time fits, else
+def _cause(ride: Ride, candidates: list[Candidate], t_s: float) -> Candidate | None:
+    """The candidate that explains a cancel: the first of the rider's controls whose time fits, else
     by rank.
 
     The lamp line follows the switches, so it explains only what no switch does. The main
@@ -236,9 +237,9 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     cancel. A control held for long is the cause only where nothing else is, and where the
     ride does not tell that it came too soon.
     """
-    names = {m.cause for m in movers}
-    rider = _rider_movers(movers, names)
-    later = sorted((m for m in movers if m.cause in LATER), key=lambda m: LATER.index(m.cause))
+    names = {m.cause for m in candidates}
+    rider = _rider_candidates(candidates, names)
+    later = sorted((m for m in candidates if m.cause in LATER), key=lambda m: LATER.index(m.cause))
     if "far_from_set_speed" in names:
         later = [m for m in later if m.cause not in GEARBOX or m.impossible]
     if "supply" not in names:  # a supply that collapses takes the signals with it
@@ -247,7 +248,7 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     if names & LIMITS and all(m.at_s > t_s + 1e-6 for m in fitting):
         fitting = []
     if "far_from_set_speed" in names:
-        learnt = let_go_after(ride).cancels > 0
+        learnt = disengages_after(ride).cancels > 0
         fitting = [m for m in fitting if m.at_s < t_s + (1e-6 if learnt else -1e-6)]
     if later and later[0].impossible and _broke_first(later[0], fitting, t_s):
         return later[0]
@@ -256,14 +257,14 @@ def _cause(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
     if later:
         return later[0]
     held = [m for m in rider if m.at_s < t_s - 1e-6]
-    return _foremost(ride, held) if held and not let_go_after(ride).cancels else None
+    return _foremost(ride, held) if held and not disengages_after(ride).cancels else None
 
 
 BREAKS_S = 0.5
 """A unit lets go within this of a reading that breaks."""
 
 
-def _broke_first(signal: Mover, controls: list[Mover], t_s: float) -> bool:
+def _broke_first(signal: Candidate, controls: list[Candidate], t_s: float) -> bool:
     """Did a reading break before the rider's controls moved, or these only with the cancel?"""
     first_s = min((m.at_s for m in controls), default=math.inf)
     broke_first = t_s - BREAKS_S <= signal.at_s < first_s - 1e-6
@@ -276,26 +277,26 @@ BURST_S = 0.35
 """Pulses of one burst of a contact follow one another within this."""
 
 
-def _burst(ride: Ride, movers: list[Mover], t_s: float) -> Mover | None:
+def _burst(ride: Ride, candidates: list[Candidate], t_s: float) -> Candidate | None:
     """A contact that shows a fault near a cancel, though not at the time of the other inputs: its
     filter is another, or a pulse of the same burst that fell between two rows let cruise go.
     """
-    for mover in movers:
-        if mover.cause not in MAY_BURST or asked_for(ride, mover, t_s)[0] is not False:
+    for candidate in candidates:
+        if candidate.cause not in MAY_BURST or intent(ride, candidate, t_s)[0] is not False:
             continue
-        before_s = t_s - mover.at_s
-        if -mover.interval_s - 1e-6 <= before_s <= latency.USUAL.end_s:
-            return mover
-        near_s = BURST_S + mover.interval_s
-        if abs(mover.at_s - t_s) <= near_s and mover.pulse_s <= BURST_S:
+        before_s = t_s - candidate.at_s
+        if -candidate.interval_s - 1e-6 <= before_s <= latency.USUAL.end_s:
+            return candidate
+        near_s = BURST_S + candidate.interval_s
+        if abs(candidate.at_s - t_s) <= near_s and candidate.pulse_s <= BURST_S:
             told = "one of a burst: the pulse that ended cruise fell between two rows"
-            return replace(mover, evidence=f"{mover.evidence}, {told}")
+            return replace(candidate, evidence=f"{candidate.evidence}, {told}")
     return None
 
 
-def _rider_movers(movers: list[Mover], names: set[str]) -> list[Mover]:
-    """The rider's controls among the movers, less what only repeats another."""
-    rider = [m for m in movers if m.cause in RIDER]
+def _rider_candidates(candidates: list[Candidate], names: set[str]) -> list[Candidate]:
+    """The rider's controls among the candidates, less what only repeats another."""
+    rider = [m for m in candidates if m.cause in RIDER]
     if names & {"front_brake", "rear_brake"}:
         rider = [m for m in rider if m.cause != "brake_lamp"]
     if "supply" in names:
@@ -303,29 +304,29 @@ def _rider_movers(movers: list[Mover], names: set[str]) -> list[Mover]:
     return rider
 
 
-def _fitting(ride: Ride, rider: list[Mover], t_s: float) -> list[Mover]:
+def _fitting(ride: Ride, rider: list[Candidate], t_s: float) -> list[Candidate]:
     """Controls that moved as long before the cancel as this unit takes to let go."""
     fits = [(m, fit(ride, m.channel, m.at_s, m.interval_s, t_s)) for m in rider]
     best = max((f for _, f in fits), default=0.0)
-    least = max(latency.LEAST, let_go_after(ride).rival * best)
+    least = max(latency.LEAST, disengages_after(ride).rival * best)
     return [m for m, f in fits if f >= least]
 
 
-def _foremost(ride: Ride, movers: list[Mover]) -> Mover:
+def _foremost(ride: Ride, candidates: list[Candidate]) -> Candidate:
     """The first of them; where the order cannot be told, the one that weighs most.
 
     A hand that brakes often turns the grip past closed with it.
     """
-    first = min(movers, key=lambda m: m.at_s + ride.skew_s(m.channel))
+    first = min(candidates, key=lambda m: m.at_s + ride.skew_s(m.channel))
     known_s = first.at_s + ride.skew_s(first.channel)
-    tied = [m for m in movers if _may_be_as_early(ride, m, known_s)]
+    tied = [m for m in candidates if _may_be_as_early(ride, m, known_s)]
     return min(tied, key=lambda m: (RIDER.index(m.cause), m.at_s))
 
 
-def _may_be_as_early(ride: Ride, mover: Mover, known_s: float) -> bool:
+def _may_be_as_early(ride: Ride, candidate: Candidate, known_s: float) -> bool:
     """May a control have moved by an instant: is it not a whole refresh later, or one act?"""
-    since_s = mover.at_s - ride.skew_s(mover.channel)
-    return since_s - 0.7 * mover.interval_s < known_s or since_s - ONE_ACT_S < known_s
+    since_s = candidate.at_s - ride.skew_s(candidate.channel)
+    return since_s - 0.7 * candidate.interval_s < known_s or since_s - ONE_ACT_S < known_s
 
 
 def _wanted_back(ride: Ride, engagement: Engagement, i: int) -> bool:

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from ridecheck.core.model import Span
-from ridecheck.signals import brakes, drivetrain, letting_go
+from ridecheck.signals import brakes, drivetrain
+from ridecheck.signals.cancels import what_acted_first
 from ridecheck.signals.pulses import RATIO_FREED
 from ridecheck.signals.ride import Ride
 
@@ -76,7 +77,7 @@ def _speed_jumps(ride: Ride, t_s: float) -> str:
     """Wheel speed steps and engine speed, in gear, does not go with it."""
     if not ride.has("wheel_speed", "engine_speed") or drivetrain.clutched(ride, t_s):
         return ""
-    if letting_go.spun_kmh(ride, t_s) > 0.0:
+    if what_acted_first.spun_kmh(ride, t_s) > 0.0:
         return ""  # the gearbox ties engine and wheel: no wrong reading of one of them
     if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
         return ""

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 import numpy as np
 
 from ridecheck.core.model import Span
-from ridecheck.signals import brakes, latency, readings
+from ridecheck.signals import brakes
+from ridecheck.signals.cancels import candidate_signals, latency
+from ridecheck.signals.cancels.candidate import Candidate
 from ridecheck.signals.cruise import Engagement, engagements
-from ridecheck.signals.mover import Mover
 from ridecheck.signals.ride import SLOWEST_S, Ride, once
 from ridecheck.signals.switches import Run, Runs
 
@@ -48,25 +49,27 @@ WORDS = {
 }
 
 
-def movers_of(ride: Ride, engagement: Engagement) -> Iterator[Mover]:
+def candidates_of(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
     """All that moved near the end of an engagement, in no order."""
     t_s = engagement.span.end_s
-    yield from _switch_movers(ride, engagement.span)
+    yield from _switch_candidates(ride, engagement.span)
     yield from _main_switch(ride, t_s)
     yield from _supply(ride, t_s)
-    yield from readings.engine(ride, t_s)
-    yield from readings.speed(ride, engagement)
-    yield from readings.gearbox(ride, engagement)
+    yield from candidate_signals.engine(ride, t_s)
+    yield from candidate_signals.speed(ride, engagement)
+    yield from candidate_signals.gearbox(ride, engagement)
     for channel in ("abs_active", "traction_active"):
         interval_s = ride.interval_s(channel)
         run = _on_run(ride, channel, ride.runs(channel), engagement.span, interval_s)
         if run is not None:
             word = "ABS" if channel == "abs_active" else "traction control"
-            yield Mover("intervention", channel, run.start_s, f"{word} at work {_before(run, t_s)}")
+            yield Candidate(
+                "intervention", channel, run.start_s, f"{word} at work {_before(run, t_s)}"
+            )
 
 
 @once
-def let_go_after(ride: Ride) -> latency.Latency:
+def disengages_after(ride: Ride) -> latency.Latency:
     """How long this ride's cruise takes to let go, from the cancels with one control moved."""
     spans = []
     for engagement in engagements(ride):
@@ -92,7 +95,7 @@ def fit(ride: Ride, channel: str, at_s: float, interval_s: float, t_s: float) ->
     The main switch's lamp goes with cruise or before it: any time a unit may take fits.
     """
     usual = latency.Latency(latency.USUAL, 0)
-    known = usual if channel == "cruise_armed" else let_go_after(ride)
+    known = usual if channel == "cruise_armed" else disengages_after(ride)
     return latency.fit(_allowed(ride, channel, at_s, interval_s, t_s), known)
 
 
@@ -157,19 +160,21 @@ def _inputs(ride: Ride) -> Iterator[tuple[str, str, Runs, float, bool]]:
             yield cause, channel, ride.runs(channel), ride.interval_s(channel), False
 
 
-def _switch_movers(ride: Ride, engaged: Span) -> Iterator[Mover]:
+def _switch_candidates(ride: Ride, engaged: Span) -> Iterator[Candidate]:
     for cause, channel, runs, interval_s, inferred in _inputs(ride):
         run = _on_run(ride, channel, runs, engaged, interval_s)
         if run is not None:
-            yield _switch_mover(cause, channel, run, engaged.end_s, interval_s, inferred=inferred)
+            yield _switch_candidate(
+                cause, channel, run, engaged.end_s, interval_s, inferred=inferred
+            )
 
 
-def _switch_mover(
+def _switch_candidate(
     cause: str, channel: str, run: Run, t_s: float, interval_s: float, *, inferred: bool = False
-) -> Mover:
+) -> Candidate:
     pulse_s = run.length_s if run.sharp_end else math.nan
     length = f"for {run.length_s:.2f} s" if run.sharp_end else "to the end of what is logged"
-    return Mover(
+    return Candidate(
         cause,
         channel,
         run.start_s,
@@ -187,7 +192,7 @@ def _before(run: Run, t_s: float) -> str:
     return f"from {abs(lead_s):.2f} s {'before' if lead_s > 0 else 'after'} the cancel"
 
 
-def _main_switch(ride: Ride, t_s: float) -> Iterator[Mover]:
+def _main_switch(ride: Ride, t_s: float) -> Iterator[Candidate]:
     """The main switch going off: its lamp falling, or its own channel changing."""
     for channel in ("cruise_armed", "switch_power"):
         if not ride.has(channel):
@@ -205,7 +210,7 @@ def _main_switch(ride: Ride, t_s: float) -> Iterator[Mover]:
             word = "main switch lamp off" if channel == "cruise_armed" else "main switch worked"
             run = runs[i]
             length_s = run.length_s if run.sharp_end and falling else math.nan
-            yield Mover(
+            yield Candidate(
                 "power_switch",
                 channel,
                 float(edge_s),
@@ -216,7 +221,7 @@ def _main_switch(ride: Ride, t_s: float) -> Iterator[Mover]:
             break
 
 
-def _supply(ride: Ride, t_s: float) -> Iterator[Mover]:
+def _supply(ride: Ride, t_s: float) -> Iterator[Candidate]:
     slow = ride.interval_s("supply_voltage") > SLOWEST_S
     volts = ride.numbers("supply_voltage")
     before = volts[ride.slice(Span(t_s - 6.0, t_s - 1.0))]
@@ -226,7 +231,7 @@ def _supply(ride: Ride, t_s: float) -> Iterator[Mover]:
     dip_v = float(np.nanmedian(before) - np.nanmin(during))
     if dip_v > (SUPPLY_COLLAPSE_V if slow else SUPPLY_DIP_V):
         at = ride.slice(Span(t_s - 1.0, t_s + 0.1)).start + int(np.nanargmin(during))
-        yield Mover(
+        yield Candidate(
             "supply",
             "supply_voltage",
             float(ride.t_s[at]),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, motion
-from ridecheck.signals.mover import Mover
+from ridecheck.signals.cancels.candidate import Candidate
 from ridecheck.signals.pulses import SHORT_PULSE_S, Touch, locked_share, maybe_short, touches
 from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride
 
@@ -73,21 +73,21 @@ PLATE_SHOWS = 1.0
 """Per cent above its rest at which a plate held by cruise can be told from a closed one."""
 
 
-def is_short(cause: Mover) -> bool:
+def is_short(cause: Candidate) -> bool:
     """A pulse of up to SHORT_PULSE_S, seen sharply enough to say so."""
     return cause.interval_s <= SHARP_S and cause.pulse_s <= SHORT_PULSE_S + 1e-6
 
 
-def may_be_short(cause: Mover) -> bool:
+def may_be_short(cause: Candidate) -> bool:
     """A pulse that may have been no longer than SHORT_PULSE_S, as far as the refresh tells."""
     return _pulses_show(cause) and cause.pulse_s - cause.interval_s <= SHORT_PULSE_S + 1e-6
 
 
-def _pulses_show(cause: Mover) -> bool:
+def _pulses_show(cause: Candidate) -> bool:
     return cause.interval_s <= SLOWEST_S
 
 
-def too_quick(ride: Ride, cause: Mover) -> str:
+def too_quick(ride: Ride, cause: Candidate) -> str:
     """A pulse shorter than any hand's, and not the first touch of a contact that then closes."""
     if cause.interval_s > SHARP_S or not cause.pulse_s + cause.interval_s <= QUICK_S + 1e-6:
         return ""
@@ -96,7 +96,7 @@ def too_quick(ride: Ride, cause: Mover) -> str:
     return f"on for less than {QUICK_S:.1f} s: no hand presses and lets go so fast"
 
 
-def _closes_next(ride: Ride, cause: Mover) -> bool:
+def _closes_next(ride: Ride, cause: Candidate) -> bool:
     """Does this control, or another brake, close for longer right after a pulse?"""
     end_s = cause.at_s + cause.pulse_s
     names = {cause.channel, *(s.channel for s in brakes.signals(ride) if cause.cause != "clutch")}
@@ -110,7 +110,7 @@ def _closes_next(ride: Ride, cause: Mover) -> bool:
     )
 
 
-def shown_on_s(ride: Ride, cause: Mover) -> float:
+def shown_on_s(ride: Ride, cause: Candidate) -> float:
     """How long a control shows on: its pulse, or to the end of what is logged of it."""
     if not math.isnan(cause.pulse_s):
         return cause.pulse_s
@@ -118,7 +118,7 @@ def shown_on_s(ride: Ride, cause: Mover) -> float:
     return runs[0].length_s if runs else 0.0
 
 
-def stuck(ride: Ride, cause: Mover) -> str:
+def stuck(ride: Ride, cause: Candidate) -> str:
     """A control that stays on while the bike is driven on with it."""
     length_s = shown_on_s(ride, cause)
     if length_s < STUCK_S or not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
@@ -151,7 +151,7 @@ def _locked(ride: Ride, on: Span) -> bool:
     return float((drivetrain.rungs(ride)[rows] > 0)[fast].mean()) >= LOCKED_SHARE
 
 
-def _driven_s(ride: Ride, cause: Mover, on: Span) -> float:
+def _driven_s(ride: Ride, cause: Candidate, on: Span) -> float:
     """Seconds of a stretch with the throttle open and speed held or rising."""
     rows = ride.slice(on)
     held = motion.acceleration(ride)[rows] > -STUCK_MS2
@@ -183,7 +183,7 @@ def grip_contradicts(ride: Ride, t_s: float) -> bool:
     return bool(np.isfinite(grip).any() and np.nanmin(grip) > shut)
 
 
-def grip_open(ride: Ride, cause: Mover) -> str:
+def grip_open(ride: Ride, cause: Candidate) -> str:
     """A roll-off switch on while the grip is open."""
     if cause.cause != "roll_off" or not grip_contradicts(ride, cause.at_s):
         return ""
@@ -193,7 +193,7 @@ def grip_open(ride: Ride, cause: Mover) -> str:
     )
 
 
-def shown_false(ride: Ride, cause: Mover) -> str:
+def shown_false(ride: Ride, cause: Candidate) -> str:
     """A roll-off switch that shows on with an open throttle elsewhere in the ride."""
     if cause.cause != "roll_off" or not _pulses_show(cause) or _brakes_at_once(ride, cause):
         return ""
@@ -212,7 +212,7 @@ IN_VAIN = 2
 """A rider who lets cruise go and at once wants it back does not do so again and again."""
 
 
-def _let_go_in_vain(ride: Ride, cause: Mover) -> str:
+def _let_go_in_vain(ride: Ride, cause: Candidate) -> str:
     """A roll-off switch after which, elsewhere in the ride, cruise was set again at once."""
     others = [
         run
@@ -229,31 +229,31 @@ def _let_go_in_vain(ride: Ride, cause: Mover) -> str:
     )
 
 
-def _brakes_at_once(ride: Ride, cause: Mover) -> bool:
+def _brakes_at_once(ride: Ride, cause: Candidate) -> bool:
     """Does a brake come on with an input, or as a hand goes from the grip to the lever?"""
     return brakes.comes_on(ride, cause.at_s - ONE_HAND_S, cause.at_s + TO_LEVER_S)
 
 
-def brakes_next(ride: Ride, cause: Mover) -> bool:
+def brakes_next(ride: Ride, cause: Candidate) -> bool:
     """Is a brake used within a second after an input? Then a hand was about to brake."""
     end_s = cause.at_s + shown_on_s(ride, cause)
     return brakes.comes_on(ride, cause.at_s + 1e-6, end_s + 1.0)
 
 
-def _idle_touches(ride: Ride, cause: Mover) -> list[Touch]:
+def _idle_touches(ride: Ride, cause: Candidate) -> list[Touch]:
     """Touches of a control in the ride of which nothing came."""
     if not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
         return []
     return [t for t in touches(ride, cause.channel) if not t.effect]
 
 
-def _own(found: list[Touch], cause: Mover) -> Touch | None:
+def _own(found: list[Touch], cause: Candidate) -> Touch | None:
     """The touch that a cause is part of."""
     at_s = cause.at_s
     return next((t for t in found if t.span.start_s - 1e-6 <= at_s <= t.span.end_s), None)
 
 
-def bounces(ride: Ride, cause: Mover) -> str:
+def bounces(ride: Ride, cause: Candidate) -> str:
     """Pulses in a row, each too short for a hand or opened for too short, and nothing came of
     them.
     """
@@ -272,20 +272,20 @@ def _rattles(touch: Touch) -> bool:
     return touch.runs >= RATTLES and touch.span.length_s / (touch.runs - 1) <= RATTLE_S
 
 
-def _opens_s(ride: Ride, cause: Mover, span: Span) -> float:
+def _opens_s(ride: Ride, cause: Candidate, span: Span) -> float:
     """The shortest time a control shows off between two of its pulses in a stretch."""
     on = [r for r in ride.runs(cause.channel).overlapping(span) if r.value == 1]
     return min((b.start_s - a.end_s for a, b in pairwise(on)), default=math.inf)
 
 
-def _pulses(ride: Ride, cause: Mover) -> list[Touch]:
+def _pulses(ride: Ride, cause: Candidate) -> list[Touch]:
     """Touches of its control that may have been too short for a hand."""
     if not _pulses_show(cause) or not ride.has(cause.channel):
         return []
     return [] if cause.channel.endswith("_pressure") else maybe_short(ride, cause.channel)
 
 
-def repeated(ride: Ride, cause: Mover) -> str:
+def repeated(ride: Ride, cause: Candidate) -> str:
     """One of several pulses in the ride of which nothing came, and not a rider's habit.
 
     A contact that bounces also makes pulses as long as a quick hand's: where one at least
@@ -311,7 +311,7 @@ def repeated(ride: Ride, cause: Mover) -> str:
     )
 
 
-def taps(ride: Ride, cause: Mover) -> bool:
+def taps(ride: Ride, cause: Candidate) -> bool:
     """Are the pulses of this control a rider's habit of letting cruise go by a tap?
 
     So it is where most of them ended an engagement that nobody asked for again, with
@@ -338,7 +338,7 @@ def _again(ride: Ride, pulse: Touch) -> bool:
     return ride.runs("cruise_engaged").any_on(later) is True
 
 
-def asked_again(ride: Ride, cause: Mover) -> str:
+def asked_again(ride: Ride, cause: Candidate) -> str:
     """Cruise asked for again at once, with no brake used meanwhile, after an idle input.
 
     An input of a length a hand makes on purpose does not count: a rider who brakes a
