@@ -10,12 +10,16 @@ from pathlib import Path
 
 import polars as pl
 
+from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.freshness import index_stamps
+from ridecheck.batch.judging import on_disk
 from ridecheck.batch.nightly import HEARTBEAT, NIGHT_LOG, VERDICTS
 from ridecheck.batch.run import RunOptions, broken_off, held, run_fleet
-from ridecheck.batch.tasks import Crew
-from ridecheck.batch.touched_bikes import Bikes
-from ridecheck.bike.verdict import FORGOTTEN, Context, closed_findings
+from ridecheck.batch.touched_bikes import bikes_of
+from ridecheck.batch.weighing import Weighing, settled_as_of
+from ridecheck.bike.closed import closed_findings
+from ridecheck.bike.context import Context
+from ridecheck.bike.counting import FORGOTTEN
 from ridecheck.core.errors import UsageError
 from ridecheck.core.files import remove, write_whole
 from ridecheck.core.model import Note, RideResult, SetAside, Severity
@@ -100,14 +104,15 @@ def rebuild(root: Path) -> Rebuilt:
     fleet = load_fleet(root, known_limits=known_limits())
     with held(root):
         had = read_known(root)
-        bikes = Bikes(fleet, Known.nothing(), Crew(fleet, 1))
-        bikes.read_ends()
-        bikes.settle_as_of(None)
+        bikes = bikes_of(fleet)
+        judged = on_disk(root, bikes)
+        as_of = settled_as_of(None, judged, Known.nothing(), ())
+        weighing = Weighing(BikeFacts.of(fleet), judged, as_of)
         rides = 0
         try:
             with index_update(root, anew=True) as update:
-                for bike in bikes.bikes:
-                    entry = bikes.weighed(bike)
+                for bike in bikes:
+                    entry = weighing.report(bike)
                     rides += len(entry.results)
                     # Not stamped: whether results are fresh was not asked; the next run does.
                     update.put(bike, entry)
@@ -115,10 +120,13 @@ def rebuild(root: Path) -> Rebuilt:
                 update.finish(logs=[], set_aside=records, stamps=index_stamps(fleet))
         except OSError as error:
             raise broken_off(error) from error
-    not_back = [f"{name}: a kept file that cannot be read" for name in sorted(bikes.damaged)]
+    not_back = [
+        f"{name}: a kept file that cannot be read"
+        for name in sorted(judged.damaged | weighing.damaged)
+    ]
     known = f" ({len(had.logs)} were known)" if had.logs else ""
     not_back.append(f"which logs of the inbox are known{known}: the next run hashes each once")
-    return Rebuilt(len(bikes.bikes), rides, tuple(not_back))
+    return Rebuilt(len(bikes), rides, tuple(not_back))
 
 
 def _is_name(bike: str) -> bool:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import monotonic
 
+from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.inbox import Arrivals
 from ridecheck.batch.jobs import FailOn, Job
 from ridecheck.batch.run import (
@@ -19,8 +20,8 @@ from ridecheck.batch.run import (
     held,
     run_fleet,
 )
-from ridecheck.batch.tasks import Crew, Progress
-from ridecheck.batch.touched_bikes import Bikes
+from ridecheck.batch.tasks import Progress
+from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
 from ridecheck.core.files import write_whole
 from ridecheck.core.model import Verdict
 from ridecheck.fleet import Fleet, load_fleet
@@ -167,9 +168,11 @@ def dry_night(
     arrivals.choose(None)
     arrivals.leave_growing(now, 60.0 * job.settle_minutes)
     tasks = arrivals.to_take(now, layouts=job.layouts, verify=verify)
-    bikes = Bikes(fleet, known, Crew(fleet, 1), comfort_rules=job.comfort_rules)
+    facts = BikeFacts.of(fleet, comfort_rules=job.comfort_rules)
+    bikes = bikes_of(fleet)
+    touched = touched_bikes(facts, known, bikes)
     as_of = _midnight(now)
-    stale = [b for b in bikes.bikes if b in bikes.touched or not known.bikes[b].stands(as_of)]
+    stale = [b for b in bikes if b in touched or not known.bikes[b].stands(as_of)]
     return DryNight(
         seen=len(arrivals.found) + len(arrivals.growing),
         to_read=tuple(t.found.name for t in tasks),

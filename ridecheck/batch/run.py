@@ -7,19 +7,22 @@ instant is simply done again by the next.
 
 import contextlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.freshness import index_stamps
 from ridecheck.batch.inbox import Arrivals
 from ridecheck.batch.jobs import FailOn, Job
+from ridecheck.batch.judging import judge
 from ridecheck.batch.processes import release
 from ridecheck.batch.tasks import Crew, Progress
-from ridecheck.batch.touched_bikes import Bikes
+from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
+from ridecheck.batch.weighing import Weighing, settled_as_of, standing
 from ridecheck.core.errors import BrokenOff, FleetBusy, UsageError
 from ridecheck.core.files import sweep
 from ridecheck.core.model import BikeReport, FleetReport, SetAside, Verdict
@@ -229,27 +232,27 @@ class Run:
         self._begin()
         known = read_known(self.root)
         arrivals = self._take_in(known)
-        bikes = Bikes(
-            self.fleet,
-            known,
-            self.crew,
-            touched=arrivals.touched,
-            comfort_rules=self.options.job.comfort_rules,
+        facts = BikeFacts.of(self.fleet, comfort_rules=self.options.job.comfort_rules)
+        bikes = bikes_of(self.fleet)
+        touched = touched_bikes(facts, known, bikes, by_logs=arrivals.touched)
+        judged = judge(facts, touched, self.crew)
+        untouched = set(bikes) - touched
+        weighing = Weighing(
+            facts, judged, settled_as_of(self.options.as_of, judged, known, untouched)
         )
-        rides_judged = bikes.judge()
-        bikes.settle_as_of(self.options.as_of)
         with index_update(self.root, anew=not known.whole) as update:
-            reports = self._weigh(bikes, known, update)
+            reports = self._weigh(weighing, bikes, touched, known, update)
             report = fleet_report(
                 reports,
                 read_records(self.root),
                 fleet=self.fleet.name,
                 time_zone=self.fleet.time_zone,
                 display_units=self.fleet.display_units,
-                as_of=bikes.as_of,
+                as_of=weighing.as_of,
                 generated_at=self.options.now,
             )
-            written = self._write(report, arrivals, known, update, bikes.damaged)
+            damaged = judged.damaged | weighing.damaged
+            written = self._write(report, arrivals, known, update, damaged)
         return ScreenOutcome(
             report=report,
             seen=len(arrivals.found) + len(arrivals.growing),
@@ -257,15 +260,15 @@ class Run:
             judged=arrivals.judged,
             known=len(arrivals.found) - len(arrivals.taken) + arrivals.met_before,
             ignored=arrivals.ignored,
-            rides_judged=rides_judged,
+            rides_judged=len(judged.rides),
             growing=tuple(arrivals.growing),
             set_aside_first=tuple(arrivals.first_aside),
-            revised=_revised(bikes.judged, known),
+            revised=_revised(judged.rides, known),
             mistakes=self.fleet.mistakes,
-            rules_in_error=tuple(sorted(bikes.errors)),
-            faults=(*arrivals.faults, *bikes.faults),
+            rules_in_error=tuple(sorted(weighing.errors)),
+            faults=(*arrivals.faults, *judged.faults),
             unreadable=arrivals.unreadable,
-            damaged=tuple(sorted(bikes.damaged)),
+            damaged=tuple(sorted(damaged)),
             written=written,
         )
 
@@ -295,31 +298,38 @@ class Run:
         arrivals.take(tasks, self.crew, first_seen)
         return arrivals
 
-    def _weigh(self, bikes: Bikes, known: Known, update: IndexUpdate) -> list[BikeReport]:
+    def _weigh(
+        self,
+        weighing: Weighing,
+        bikes: Sequence[str],
+        touched: Collection[str],
+        known: Known,
+        update: IndexUpdate,
+    ) -> list[BikeReport]:
         """Every bike's report; what changed goes into the index."""
         before = None
-        if self.options.job.thin_samples and bikes.as_of is not None:
-            before = bikes.as_of - timedelta(days=self.fleet.samples_days)
+        if self.options.job.thin_samples and weighing.as_of is not None:
+            before = weighing.as_of - timedelta(days=self.fleet.samples_days)
         aged = set(bikes_with_old_samples(self.root, before)) if before else set()
-        for gone in sorted(set(known.bikes) - set(bikes.bikes)):
+        for gone in sorted(set(known.bikes) - set(bikes)):
             update.put(gone, None)
         reports = []
-        for bike in bikes.bikes:
-            standing = bikes.standing(bike)
-            if standing is not None and not (bike in aged and bikes.all_judged(bike)):
-                reports.append(standing)
+        for bike in bikes:
+            kept = None if bike in touched else standing(known, bike, weighing.as_of)
+            if kept is not None and not (bike in aged and weighing.all_judged(bike)):
+                reports.append(kept)
                 continue
-            rows = bikes.weighed(bike)
-            if before is not None and bikes.all_judged(bike):
-                rows = self._thinned(bike, bikes, rows, before)
-            update.put(bike, bikes.stamped(bike, rows))
+            rows = weighing.report(bike)
+            if before is not None and weighing.all_judged(bike):
+                rows = self._thinned(bike, weighing, rows, before)
+            update.put(bike, weighing.stamped(bike, rows))
             reports.append(rows.row.report)
         return reports
 
-    def _thinned(self, bike: str, bikes: Bikes, rows: BikeRows, before: datetime) -> BikeRows:
+    def _thinned(self, bike: str, weighing: Weighing, rows: BikeRows, before: datetime) -> BikeRows:
         """Thin what has aged by now."""
         open_ids = {f.finding.id for f in rows.row.report.findings if f.open}
-        elsewhere = bikes.rides_moved_from(bike)  # whether open is not asked: all is kept
+        elsewhere = weighing.rides_moved_from(bike)  # whether open is not asked: all is kept
         open_ids |= {f.id for r in elsewhere for f in r.findings}
         parts = thin_parts(
             self.root,

@@ -3,8 +3,9 @@
 from dataclasses import replace
 from pathlib import Path
 
+from ridecheck.bike.closed import closed_findings
+from ridecheck.bike.context import Context
 from ridecheck.bike.events_allowed import results_of, rule_closed
-from ridecheck.bike.verdict import Context, closed_findings
 from ridecheck.core.errors import FleetError
 from ridecheck.fleet import load_fleet
 from ridecheck.fleet.events import Event

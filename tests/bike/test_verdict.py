@@ -6,7 +6,9 @@ from datetime import timedelta
 import pytest
 from kept import BRAKING, BY_ITSELF, DAY, DEAD, DRIFT, RULES, result, rule
 
-from ridecheck.bike.verdict import ACTIONS, Context, assess, rides_that_count, stands_for
+from ridecheck.bike.context import Context
+from ridecheck.bike.counting import rides_that_count, stands_for
+from ridecheck.bike.verdict import ACTIONS, assess
 from ridecheck.core.model import BikeReport, RideResult, Severity, State, Verdict
 from ridecheck.fleet.events import new_event
 from ridecheck.rules.base import RaiseWhen

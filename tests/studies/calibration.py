@@ -33,11 +33,12 @@ from kept_rides import simulated
 
 from ridecheck import __version__
 from ridecheck.bike.checks import checks
+from ridecheck.bike.context import Context
 from ridecheck.bike.diagnose import case_of, diagnose, ordered_checks
 from ridecheck.bike.diagnose.causes import knowledge
 from ridecheck.bike.diagnose.order import expected_minutes
 from ridecheck.bike.diagnose.suspects import PLUG_CHECKS, Case, suspects_of
-from ridecheck.bike.verdict import Context, assess
+from ridecheck.bike.verdict import assess
 from ridecheck.core.model import Cruise, RideResult, Settings, SpeedSignal, Verdict
 from ridecheck.fleet.events import Event
 from ridecheck.ride.judge import judge_ride

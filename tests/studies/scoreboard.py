@@ -241,8 +241,9 @@ def _through_a_file(ride, fleet, folder: Path) -> list:
 
 
 def _assessed(bike: str, results, events, settings, rules, with_suspects: bool):
+    from ridecheck.bike.context import Context
     from ridecheck.bike.diagnose import diagnose
-    from ridecheck.bike.verdict import Context, assess
+    from ridecheck.bike.verdict import assess
 
     ends = [r.end for r in results if r.end is not None]
     context = Context(

@@ -1,0 +1,115 @@
+"""What a bike's report depends on besides its rides: settings, events, moves of rides."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ridecheck.batch.freshness import code_version, layouts_key
+from ridecheck.bike.context import Context
+from ridecheck.fleet import Fleet
+from ridecheck.ride.judge import settings_json
+from ridecheck.store.results import canonical
+
+Moves = Mapping[tuple[str, str], str | None]
+"""(bike, stem) -> the bike a person moved the part to, None where it was dropped."""
+
+
+@dataclass(frozen=True, slots=True)
+class BikeFacts:
+    """The facts about every bike of a fleet, as its files state them.
+
+    models: which bikes each model has. comfort_rules: whether those are applied.
+    """
+
+    fleet: Fleet
+    moves: Moves
+    models: Mapping[str, tuple[str, ...]]
+    comfort_rules: bool
+
+    @classmethod
+    def of(cls, fleet: Fleet, *, comfort_rules: bool = True) -> "BikeFacts":
+        """The facts that a fleet's files state."""
+        return cls(fleet, _moves(fleet), _bikes_by_model(fleet), comfort_rules)
+
+    def context(self, bike: str, unjudged: Sequence[str] = ()) -> Context:
+        """What the BIKE stage may know of a bike; unjudged: why rides of it could not be."""
+        fleet, one = self.fleet, self.fleet.bikes.get(bike)
+        wrong = [f"a file of this bike is wrong: {m}" for m in fleet.wrong(bike)]
+        if one is None:
+            wrong = [f"there is no file bikes/{bike}.toml any more"]
+        wrong += [f"not judged: {reason}" for reason in unjudged]
+        model = fleet.models.get(one.model) if one else None
+        limits = fleet.verdict
+        return Context(
+            bike=bike,
+            label=one.label if one else "",
+            model=one.model if one else "",
+            rides=limits.rides,
+            days=limits.days,
+            data_max_age_days=limits.data_max_age_days,
+            must_assess=limits.must_assess,
+            events=one.events if one else (),
+            cruise_fitted=model.cruise.fitted if model else None,
+            wrong=tuple(wrong),
+            bikes_by_model=self.models,
+            time_zone=fleet.time_zone,
+        )
+
+    def stamp(self, bike: str) -> str:
+        """Changes with everything, besides as_of, that a bike's report depends on."""
+        fleet = self.fleet
+        wrong = [str(m) for m in fleet.wrong(bike)]
+        known = bike in fleet.bikes
+        settings = settings_json(fleet.settings(bike)) if known and not wrong else None
+        context = self.context(bike)
+        content = {
+            "code": code_version(),
+            "files": _listing(fleet.root, bike),
+            "settings": settings,
+            "comfort_rules": self.comfort_rules,
+            "wrong": wrong,
+            "moves": sorted([*k, v or ""] for k, v in self.moves.items()),
+            "layouts": layouts_key(fleet),
+            "events": [repr(e) for e in context.events],
+            "context": [
+                context.label,
+                context.model,
+                context.rides,
+                context.days,
+                context.data_max_age_days,
+                list(context.must_assess),
+                context.time_zone,
+                {m: list(b) for m, b in context.bikes_by_model.items()},
+            ],
+        }
+        return hashlib.sha256(canonical(content)).hexdigest()
+
+    def is_usable(self, bike: str) -> bool:
+        """Whether a bike has a file, and none of its files is wrong."""
+        return bike in self.fleet.bikes and not self.fleet.wrong(bike)
+
+
+def _listing(root: Path, bike: str) -> list[list[object]]:
+    """What is kept of a bike: names and sizes; a run that was killed shows here."""
+    results = sorted((root / "results" / bike).glob("*.json"))
+    parts = sorted((root / "rides" / bike).glob("*.parquet"))
+    return [[p.name, p.stat().st_size] for p in (*results, *parts)]
+
+
+def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:
+    models: dict[str, tuple[str, ...]] = {}
+    for bike in sorted(fleet.bikes):
+        model = fleet.bikes[bike].model
+        models[model] = (*models.get(model, ()), bike)
+    return models
+
+
+def _moves(fleet: Fleet) -> Moves:
+    moves: dict[tuple[str, str], str | None] = {}
+    for bike in fleet.bikes.values():
+        for event in bike.events:
+            if event.kind in ("assigned", "dropped"):
+                target = event.to if event.kind == "assigned" else None
+                moves.update({(bike.id, stem): target for stem in event.parts})
+    return moves
