@@ -1,15 +1,18 @@
 """What a bike's report depends on besides its rides: settings, events, moves of rides."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ridecheck.batch.freshness import code_version, layouts_key
 from ridecheck.bike.context import Context
+from ridecheck.core.model import SetAside
 from ridecheck.fleet import Fleet
+from ridecheck.fleet.events import Event
 from ridecheck.ride.judge import settings_json
 from ridecheck.store.results import canonical
+from ridecheck.store.set_aside import log_stem, read_records
 
 Moves = Mapping[tuple[str, str], str | None]
 """(bike, stem) -> the bike a person moved the part to, None where it was dropped."""
@@ -19,18 +22,20 @@ Moves = Mapping[tuple[str, str], str | None]
 class BikeFacts:
     """The facts about every bike of a fleet, as its files state them.
 
-    models: which bikes each model has. comfort_rules: whether those are applied.
+    models: which bikes each model has. aside: what is said of each bike's logs that are
+    set aside. comfort_rules: whether those are applied.
     """
 
     fleet: Fleet
     moves: Moves
     models: Mapping[str, tuple[str, ...]]
+    aside: Mapping[str, tuple[str, ...]]
     comfort_rules: bool
 
     @classmethod
     def of(cls, fleet: Fleet, *, comfort_rules: bool = True) -> "BikeFacts":
-        """The facts that a fleet's files state."""
-        return cls(fleet, _moves(fleet), _bikes_by_model(fleet), comfort_rules)
+        """The facts that a fleet's files state, and the records of logs set aside."""
+        return cls(fleet, _moves(fleet), _bikes_by_model(fleet), _aside(fleet), comfort_rules)
 
     def context(self, bike: str, unjudged: Sequence[str] = ()) -> Context:
         """What the BIKE stage may know of a bike; unjudged: why rides of it could not be."""
@@ -38,6 +43,7 @@ class BikeFacts:
         wrong = [f"a file of this bike is wrong: {m}" for m in fleet.wrong(bike)]
         if one is None:
             wrong = [f"there is no file bikes/{bike}.toml any more"]
+        wrong += [f"a log of this bike was set aside: {told}" for told in self.aside.get(bike, ())]
         wrong += [f"not judged: {reason}" for reason in unjudged]
         model = fleet.models.get(one.model) if one else None
         limits = fleet.verdict
@@ -69,6 +75,7 @@ class BikeFacts:
             "settings": settings,
             "comfort_rules": self.comfort_rules,
             "wrong": wrong,
+            "aside": self.aside.get(bike, ()),
             "moves": sorted([*k, v or ""] for k, v in self.moves.items()),
             "layouts": layouts_key(fleet),
             "events": [repr(e) for e in context.events],
@@ -103,6 +110,25 @@ def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:
         model = fleet.bikes[bike].model
         models[model] = (*models.get(model, ()), bike)
     return models
+
+
+def _aside(fleet: Fleet) -> dict[str, tuple[str, ...]]:
+    """What is said of each bike's logs that are set aside, but for those a person dropped."""
+    told: dict[str, tuple[str, ...]] = {}
+    for record in read_records(fleet.root):
+        for bike in record.bikes:
+            if bike not in fleet.bikes or not _is_dropped(record, fleet.bikes[bike].events):
+                told[bike] = (*told.get(bike, ()), f"{record.log} ({record.what})")
+    return told
+
+
+def _is_dropped(record: SetAside, events: Iterable[Event]) -> bool:
+    return any(
+        event.kind == "dropped"
+        and log_stem(record.sha256) in event.parts
+        and (record.sha256 or event.ride == record.log)
+        for event in events
+    )
 
 
 def _moves(fleet: Fleet) -> Moves:

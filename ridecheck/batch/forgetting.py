@@ -230,7 +230,9 @@ def _records_of(root: Path, bike: str, names: Iterable[str]) -> list[SetAside]:
     return [
         r
         for r in read_records(root)
-        if r.log in known or any(_begins_with(part, bike) for part in r.log.split("/"))
+        if r.log in known
+        or bike in r.bikes
+        or any(_begins_with(part, bike) for part in r.log.split("/"))
     ]
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ridecheck.batch.freshness import fleet_key, layouts_key
 from ridecheck.batch.tasks import Crew, LogTask
-from ridecheck.core.errors import LogError, UsageError
+from ridecheck.core.errors import UsageError
 from ridecheck.core.model import SetAside
 from ridecheck.fleet import Fleet
 from ridecheck.intake.keep import LogTaken, forget_older
@@ -169,13 +169,14 @@ class Arrivals:
 
     def _set_aside(self, now: datetime) -> None:
         """Write and remove records so that they tell what cannot be used now."""
-        problems: dict[tuple[str, str], LogError] = {}
-        for taken in self.taken:
-            for member in taken.members:
-                if member.problem is not None:
-                    problems[member.log, member.sha256] = member.problem
-        for (log, sha256), problem in problems.items():
-            record = record_of(problem, log=log, sha256=sha256, first_seen=now)
+        problems = {
+            (member.log, member.sha256): (member.problem, member.bikes)
+            for taken in self.taken
+            for member in taken.members
+            if member.problem is not None
+        }
+        for (log, sha256), (problem, bikes) in problems.items():
+            record = record_of(problem, log=log, sha256=sha256, first_seen=now, bikes=bikes)
             record, first = write_record(self.root, record)
             if first:
                 self.first_aside.append(record)
@@ -187,9 +188,18 @@ class Arrivals:
                 r
                 for r in read_records(self.root)
                 if (r.log, r.sha256) not in problems
-                and (r.log.split("!")[0] in tried or (self.scanned and r.log not in there))
+                and (
+                    r.log.split("!")[0] in tried
+                    or (self.scanned and r.log not in there and self._holds_no_more(r))
+                )
             ],
         )
+
+    def _holds_no_more(self, record: SetAside) -> bool:
+        """A log that is gone holds its bikes all the same, until its bytes are met elsewhere."""
+        met = {(m.sha256) for taken in self.taken for m in taken.members}
+        met |= {r.sha256 for rows in self.rows.values() for r in rows}
+        return not record.bikes or record.sha256 in met
 
     def _inside(self, path: Path) -> bool:
         return path.resolve().is_relative_to(self.inbox.resolve())

@@ -60,7 +60,7 @@ class LogTask:
 
     def killed(self) -> LogTaken:
         """What is said where the process that did it was ended twice."""
-        return killed(self.found)
+        return killed(self.found, _FLEETS[self.root])
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,9 @@ from ridecheck.core.model import RideResult, Severity, StoredFinding
 from ridecheck.fleet.events import KINDS, Event, new_event
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
+from ridecheck.store.parts import kept_parts_of
 from ridecheck.store.results import read_result
+from ridecheck.store.set_aside import log_stem, read_records
 
 BY_HAND = tuple(k for k in KINDS if k not in ("assigned", "dropped"))
 """Kinds a person notes; the other two come with their own commands."""
@@ -82,6 +84,18 @@ def result_of(root: Path, ride: str) -> RideResult:
             what_to_do=f"did you mean {close[0]}?" if close else "take an id from a bike's page",
         )
     return read_result(found[0])
+
+
+def log_set_aside(root: Path, log: str) -> dict[str, list[str]] | None:
+    """What a drop of a log set aside names, by the bikes it holds; None where there is none."""
+    held: dict[str, list[str]] = {}
+    for record in read_records(root):
+        if record.log == log:
+            parts = kept_parts_of(root, record.sha256) if record.sha256 else ()
+            for bike in record.bikes:
+                own = [p.info.stem for p in parts if p.info.bike == bike]
+                held.setdefault(bike, []).extend([log_stem(record.sha256), *own])
+    return held or None
 
 
 def rule_closed(root: Path, bike: str, named: str) -> tuple[Rule | None, Severity]:

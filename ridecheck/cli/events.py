@@ -113,21 +113,31 @@ def assign(
 
 @app.command()
 def drop(
-    ride: Annotated[str, typer.Argument(help="The ride's id.")],
+    ride: Annotated[
+        str, typer.Argument(help="The ride's id, or the name of a log that was set aside.")
+    ],
     by: Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")],
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
     fleet: Fleet = Path(),
 ) -> None:
     """Take out a ride that is no bike's of this fleet.
 
-    Recorded as an event of the bike it was filed under.
+    A log that was set aside and cannot be mended holds its bike at no opinion until it is
+    dropped. Recorded as an event of the bike it was filed under.
 
     \b
     ridecheck drop T07-20260512T131500Z --by JK --reason "a ride in a van"
+    ridecheck drop T07_20260512.csv --by JK --reason "card damaged, ride repeated"
     """
-    from ridecheck.bike.events_allowed import result_of
+    from ridecheck.bike.events_allowed import log_set_aside, result_of
     from ridecheck.fleet.events import append_event, new_event
 
+    if (log := log_set_aside(fleet, ride)) is not None:
+        for bike, stems in log.items():
+            keys = {"ride": ride, "parts": stems, "by": by, "reason": reason}
+            append_event(fleet, bike, new_event("dropped", now(), **keys))
+        say(f"{ride}: no longer holds {' and '.join(log)} from the next ridecheck screen on.\n")
+        return
     result = result_of(fleet, ride)
     parts = sorted(p.part for p in result.parts)
     event = new_event("dropped", now(), ride=ride, parts=parts, by=by, reason=reason)

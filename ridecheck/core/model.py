@@ -471,7 +471,10 @@ class BikeReport:
 
 @dataclass(frozen=True, slots=True)
 class SetAside:
-    """A log that could not be used."""
+    """A log that could not be used.
+
+    bikes: whose log it is, as far as its name or its rows say; it holds them at no opinion.
+    """
 
     log: str
     sha256: str
@@ -480,6 +483,7 @@ class SetAside:
     value: str
     what_to_do: str
     first_seen: datetime
+    bikes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

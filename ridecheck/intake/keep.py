@@ -14,6 +14,7 @@ from ridecheck.fleet import Fleet
 from ridecheck.intake.normalise import read_key
 from ridecheck.intake.read import LARGE_BYTES, parts_of
 from ridecheck.intake.readers import FoundLog, Member, open_log
+from ridecheck.intake.readers.choose import bikes_named
 from ridecheck.store.parts import (
     KeptPart,
     add_name,
@@ -33,7 +34,8 @@ class MemberTaken:
     """What became of one log.
 
     read: it was read now. fault: an error of ridecheck itself, "" where there was none.
-    gives: bike and stem of each of its parts.
+    gives: bike and stem of each of its parts. bikes: where there is a problem, whose log
+    it is, as far as that is known.
     """
 
     log: str
@@ -42,6 +44,7 @@ class MemberTaken:
     read: bool = False
     fault: str = ""
     gives: tuple[tuple[str, str], ...] = ()
+    bikes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,8 @@ def take_log(
             members.append(taking.member(member))
     except LogError as problem:
         sha256 = sha256_of(found.path)
-        members.append(MemberTaken(found.name, sha256, problem=problem))
+        bikes = taking.bikes_of(found.name)
+        members.append(MemberTaken(found.name, sha256, problem=problem, bikes=bikes))
     return LogTaken(found, tuple(members), frozenset(taking.touched))
 
 
@@ -144,7 +148,7 @@ class _Taking:
     def member(self, member: Member) -> MemberTaken:
         """Take one log in: nothing to do where its bytes are known and would read the same."""
         if member.problem is not None:
-            return MemberTaken(member.name, member.sha256, problem=member.problem)
+            return self._refused(member, member.problem)
         same_bytes = kept_parts_of(self.root, member.sha256)
         kept = [p for p in same_bytes if member.name in p.names]
         if self._is_known(kept):
@@ -162,15 +166,23 @@ class _Taking:
                 ):
                     spool.put(part)
             except LogError as problem:
-                return MemberTaken(member.name, member.sha256, problem=problem)
+                return self._refused(member, problem)
             except UNFORESEEN as error:  # one log must not end the night
                 fault = f"{type(error).__name__}: {error}"
                 told = _fault(member, fault)
-                return MemberTaken(member.name, member.sha256, problem=told, fault=fault)
+                return replace(self._refused(member, told), fault=fault)
             self._keep(member, spool, first_seen)
         self._forget_otherwise_read(member.name, kept, spool.infos)
         gives = tuple((i.bike, i.stem) for i in spool.infos)
         return MemberTaken(member.name, member.sha256, read=True, gives=gives)
+
+    def bikes_of(self, name: str) -> tuple[str, ...]:
+        """Whose log it is that cannot be read."""
+        return (self.bike,) if self.bike else bikes_named(name, self.fleet)
+
+    def _refused(self, member: Member, problem: LogError) -> MemberTaken:
+        bikes = self.bikes_of(member.name)
+        return MemberTaken(member.name, member.sha256, problem=problem, bikes=bikes)
 
     def _is_known(self, kept: Sequence[KeptPart]) -> bool:
         return (
@@ -240,7 +252,7 @@ def _fault(member: Member, fault: str) -> LogError:
     )
 
 
-def killed(found: FoundLog) -> LogTaken:
+def killed(found: FoundLog, fleet: Fleet) -> LogTaken:
     """What is said of a log whose reader was ended by the system, twice."""
     sha256 = ""
     with suppress(OSError):
@@ -251,4 +263,6 @@ def killed(found: FoundLog) -> LogTaken:
         value=f"{found.size} bytes",
         what_to_do="See whether memory ran out; cut the log into shorter pieces.",
     )
-    return LogTaken(found, (MemberTaken(found.name, sha256, problem=problem),), frozenset())
+    bikes = bikes_named(found.name, fleet)
+    member = MemberTaken(found.name, sha256, problem=problem, bikes=bikes)
+    return LogTaken(found, (member,), frozenset())

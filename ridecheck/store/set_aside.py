@@ -4,6 +4,7 @@ import hashlib
 import json
 import unicodedata
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,7 +17,9 @@ SUFFIX = ".why.json"
 LONGEST_NAME_BYTES = 200
 
 
-def record_of(error: LogError, *, log: str, sha256: str, first_seen: datetime) -> SetAside:
+def record_of(
+    error: LogError, *, log: str, sha256: str, first_seen: datetime, bikes: tuple[str, ...] = ()
+) -> SetAside:
     """An error about a log as it is kept."""
     return SetAside(
         log=log,
@@ -26,7 +29,13 @@ def record_of(error: LogError, *, log: str, sha256: str, first_seen: datetime) -
         value=error.value,
         what_to_do=error.what_to_do,
         first_seen=first_seen.replace(microsecond=0),
+        bikes=bikes,
     )
+
+
+def log_stem(sha256: str) -> str:
+    """What a drop names a whole log by, beside the stems of its parts (numbered from 1)."""
+    return f"{sha256[:12] or '0' * 12}-0"
 
 
 def record_path(root: Path, log: str, sha256: str) -> Path:
@@ -44,15 +53,7 @@ def write_record(root: Path, record: SetAside) -> tuple[SetAside, bool]:
     path = record_path(root, record.log, record.sha256)
     earlier = _read(path)
     if earlier is not None:
-        record = SetAside(
-            record.log,
-            record.sha256,
-            record.what,
-            record.where,
-            record.value,
-            record.what_to_do,
-            earlier.first_seen,
-        )
+        record = replace(record, first_seen=earlier.first_seen)
     content = {
         "log": record.log,
         "sha256": record.sha256,
@@ -60,6 +61,7 @@ def write_record(root: Path, record: SetAside) -> tuple[SetAside, bool]:
         "where": record.where,
         "value": record.value,
         "what_to_do": record.what_to_do,
+        "bikes": list(record.bikes),
         "first_seen": f"{record.first_seen.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
     }
     write_whole(path, canonical(content))
@@ -82,6 +84,7 @@ def _read(path: Path) -> SetAside | None:
     try:
         content = json.loads(path.read_bytes())
         first_seen = datetime.fromisoformat(content.pop("first_seen"))
-        return SetAside(**content, first_seen=first_seen)
+        bikes = tuple(content.pop("bikes", ()))
+        return SetAside(**content, first_seen=first_seen, bikes=bikes)
     except (OSError, ValueError, TypeError, KeyError):
         return None

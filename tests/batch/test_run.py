@@ -270,7 +270,7 @@ def test_a_log_of_an_unknown_bike_is_tried_again_when_a_fleet_file_changes(tmp_p
     third = folder.screen()
 
     assert [exit_code(o, "never") for o in (first, second, third)] == [3, 0, 0]
-    keys = {"log", "sha256", "what", "where", "value", "what_to_do", "first_seen"}
+    keys = {"log", "sha256", "what", "where", "value", "what_to_do", "first_seen", "bikes"}
     assert set(why) == keys
     assert (why["log"], why["first_seen"]) == ("T07_20260504-0800.csv", "2026-06-01T03:00:00Z")
     assert verdicts(third) == {"T01": "no_opinion", "T07": "release"}
@@ -294,9 +294,9 @@ def test_an_archive_gives_each_member_as_a_log_even_two_of_one_name(tmp_path):
     assert (second.known, second.rides_judged, second.report.bikes) == (1, 0, (bike,))
 
 
-def test_a_record_goes_with_its_log(tmp_path):
+def test_a_record_goes_with_its_log_where_it_holds_no_bike(tmp_path):
     folder = Folder(tmp_path / "fleet")
-    bad = folder.write("inbox/T01_bad.csv", "nothing\n")
+    bad = folder.write("inbox/holiday.csv", "nothing\n")
     folder.screen()
     bad.write_text("nothing at all\n")
     changed = folder.screen()

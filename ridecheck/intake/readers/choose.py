@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Protocol
@@ -129,6 +130,26 @@ def bike_by_name(name: str, bikes: Mapping[str, object]) -> str | None:
         if known:
             return max(known, key=len)
     return None
+
+
+def bikes_named(name: str, fleet: FleetFiles) -> tuple[str, ...]:
+    """The bikes a log that cannot be read may belong to, by its name and the layouts.
+
+    What a layout's bike_pattern finds in the name; else what the name begins with; else
+    the one bike that every layout states. Empty where nothing says.
+    """
+    known = {bike.lower(): bike for bike in fleet.bikes}
+    found: set[str] = set()
+    for layout in fleet.layouts.values():
+        if layout.file.bike_pattern:
+            with suppress(LogError):
+                found.add(known.get(_by_pattern(name, layout).lower(), ""))
+    if not found - {""} and (begins := bike_by_name(name, fleet.bikes)):
+        found = {begins}
+    if not found - {""}:
+        found = {known.get(one.file.bike.lower(), "") for one in fleet.layouts.values()}
+        found = found if len(found) == 1 else set()
+    return tuple(sorted(found - {""}))
 
 
 def unknown_bike(bike: str, bikes: Mapping[str, object], *, where: str) -> LogError:
