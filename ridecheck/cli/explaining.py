@@ -11,7 +11,7 @@ from ridecheck.core.errors import UsageError
 @app.command()
 def explain(
     rule: Annotated[
-        str, typer.Argument(metavar="[RULE]", help="A rule's id; all rules without it.")
+        str, typer.Argument(metavar="[RULE]", help="A rule's id, or hazards; default: all rules.")
     ] = "",
     as_format: AsFormat = Format.TEXT,
 ) -> None:
@@ -20,12 +20,16 @@ def explain(
     \b
     ridecheck explain
     ridecheck explain switches/brake-dead
+    ridecheck explain hazards
     ridecheck explain --format csv > rules.csv
     """
     from ridecheck.reporters import explained
     from ridecheck.reporters.characters import in_ascii
     from ridecheck.rules import all_rules
 
+    if rule == "hazards":
+        _hazards(as_format)
+        return
     known = all_rules()
     if rule and rule not in known:
         raise UsageError(
@@ -41,6 +45,21 @@ def explain(
         say(explained.rules_csv(chosen))
     else:
         text = explained.rule_text(chosen[0]) if rule else explained.rules_list(chosen)
+        say(in_ascii(text) if on_ascii() else text)
+
+
+def _hazards(as_format: Format) -> None:
+    """Print every way in which cruise can act against its rider."""
+    from ridecheck.reporters import hazards_table
+    from ridecheck.reporters.characters import in_ascii
+
+    rows = hazards_table.hazards()
+    if as_format is Format.JSON:
+        say(hazards_table.hazards_json(rows))
+    elif as_format is Format.CSV:
+        say(hazards_table.hazards_csv(rows))
+    else:
+        text = hazards_table.hazards_text(rows)
         say(in_ascii(text) if on_ascii() else text)
 
 

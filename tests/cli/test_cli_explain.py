@@ -58,3 +58,20 @@ def test_csv_has_one_line_a_rule(capsys):
 def test_a_near_miss_is_answered_with_the_right_name(capsys):
     assert run(["explain", "cruise/cancel-without-a-cause"]) == 2
     assert "did you mean cruise/cancel-without-cause" in capsys.readouterr().err
+
+
+def test_the_hazards_are_told_by_action_with_their_rules_within_eighty_columns(capsys):
+    text = told(capsys, "hazards")
+
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "\nspeed up, given when it must not be\n" in text
+    assert "cruise/set-speed-climbs; 2 Hz or faster" in text
+
+
+@pytest.mark.parametrize("kind", ["json", "csv"])
+def test_the_hazards_are_read_by_programs(kind, capsys):
+    text = told(capsys, "hazards", "--format", kind)
+    rows = json.loads(text) if kind == "json" else list(csv.DictReader(io.StringIO(text)))
+
+    assert {r["action"] for r in rows} == {"engage", "hold", "speed up", "slow down", "disengage"}
+    assert all(r["rules"] or r["why"] for r in rows)

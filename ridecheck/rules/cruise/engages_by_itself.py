@@ -3,7 +3,8 @@
 What it checks
     Whenever cruise engages, set or resume must have been pressed shortly before. At
     20 Hz and faster one engagement without a press counts; slower, presses are missed
-    between rows, so only more engagements without a press than chance allows count.
+    between rows, so only more engagements without a press than chance allows count. How
+    often this rider's presses are missed is known from those that show in a single row.
 Why it matters
     The bike holds or takes up speed that its rider did not ask for.
 What else looks like this
@@ -17,14 +18,13 @@ References
     pulse of length w at interval T: min(1, w / T).
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import cruise
+from ridecheck.signals import cruise, presses
 from ridecheck.signals.ride import Ride
 
 BUTTONS = ("switch_set", "switch_resume")
@@ -79,7 +79,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     yield Exposure(events=pressed)
     if not pressless:
         return
-    chance = _chance(len(pressless), pressed + len(pressless), _missed(ride, limits))
+    chance = presses.unseen_chance(
+        ride, BUTTONS, unseen=len(pressless), seen=pressed, shortest_s=limits.shortest_press_s
+    )
     for span in pressless:
         if chance < limits.chance:
             yield _finding(ride, span, within_s, len(pressless), pressed)
@@ -89,23 +91,6 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                 f"engaged with no press on record; at one row every {_refresh_s(ride):.2g} s "
                 "a press may have been missed",
             )
-
-
-def _missed(ride: Ride, limits: Limits) -> float:
-    """Chance that the shortest press shows in no row."""
-    if all(ride.channels[b].latched for b in BUTTONS):
-        return 0.0
-    refresh_s = _refresh_s(ride)
-    if refresh_s <= 1.1 * limits.shortest_press_s:  # 20 Hz, with a logger's jitter
-        return 0.0
-    return 1.0 - limits.shortest_press_s / refresh_s
-
-
-def _chance(missing: int, of: int, missed: float) -> float:
-    """Chance of at least so many missed presses among so many engagements."""
-    return sum(
-        math.comb(of, k) * missed**k * (1 - missed) ** (of - k) for k in range(missing, of + 1)
-    )
 
 
 def _finding(ride: Ride, span: Span, within_s: float, missing: int, pressed: int) -> Finding:

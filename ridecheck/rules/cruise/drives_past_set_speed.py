@@ -1,0 +1,105 @@
+"""Cruise goes on accelerating above its set speed, the rider's grip closed.
+
+What it checks
+    Cruise engaged, the grip closed and no button pressed for some seconds, and the bike,
+    already well above the set speed, still gains speed with the throttle plate open.
+Why it matters
+    Above the set speed a control closes the throttle. One that pulls on does not stop at
+    any speed that its rider chose.
+What else looks like this
+    A downhill, on which the plate is shut; the rider's own throttle over cruise, which
+    shows on the grip; a set speed lowered by taps, which the plate obeys at once; a set
+    speed shown by a display that reads high, which makes it look too high and never too low.
+Next step
+    Keep the bike in. Standing, engine off: the throttle must snap shut; then cables,
+    actuator and the control unit's own test, as the service manual describes it.
+References
+    A speed control reduces the throttle while speed is above the set one (ISO 2575 names
+    the telltale, not the limit; this limit is common practice of the trade).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.signals import cruise, motion, presses
+from ridecheck.signals.ride import Ride
+
+BUTTONS = ("switch_set", "switch_resume")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Thresholds of this rule."""
+
+    over_kmh: float = threshold(
+        8.0, "km/h", "overshoot of a resume in hilly country", loosened_by="raising"
+    )
+    gains_ms2: float = threshold(
+        0.3, "m/s2", "noise and the end of an overshoot are less", loosened_by="raising"
+    )
+    longer_than_s: float = threshold(
+        2.0, "s", "a plate and its actuator close within a second", loosened_by="raising"
+    )
+    plate_open: float = threshold(
+        6.0, "%", "above its closed reading: the engine drives", loosened_by="raising"
+    )
+    grip_rest_s: float = threshold(
+        2.0, "s", "after the grip closes, the plate may still be on its way", loosened_by="raising"
+    )
+
+
+@rule(
+    needs=("cruise_engaged", "cruise_set_speed", "wheel_speed", "throttle", "throttle_grip"),
+    severity=Severity.DANGER,
+    clear_s=120.0,
+    clear_interval_s=0.5,
+    cruise_only=True,
+    checks=("throttle-snaps-shut", "actuator-cable-play", "self-test-mode"),
+    asks="holding with the grip closed",
+)
+def check(ride: Ride, limits: Limits) -> Verdicts:
+    """Stretches above the set speed that still gain speed under power."""
+    grip_shut = ride.numbers("throttle_grip") <= (
+        motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
+    )
+    open_rows = motion.widened(ride, ~grip_shut, limits.grip_rest_s)
+    speed, plate = ride.numbers("wheel_speed"), ride.numbers("throttle")
+    engaged = ride.numbers("cruise_engaged") == 1
+    yield Exposure(seconds=float(motion.row_seconds(ride)[engaged & ~open_rows].sum()))
+    over = (
+        engaged
+        & ~open_rows
+        & (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
+        & (plate > motion.closed_reading(ride, "throttle") + limits.plate_open)
+        & (motion.acceleration(ride) > limits.gains_ms2)
+    )
+    for span in motion.spans_where(ride, over, bridge_s=0.3):
+        if span.length_s > limits.longer_than_s and not _asked(ride, span):
+            yield from _findings(ride, span, limits)
+
+
+def _asked(ride: Ride, span: Span) -> bool:
+    """Was a button pressed in the stretch or just before, or cruise only just engaged?"""
+    early = Span(span.start_s - cruise.SETTLE_S, span.end_s)
+    left = presses.quiet(ride, early, BUTTONS, before_s=0.0, after_s=0.0)
+    return left != (early,)
+
+
+def _findings(ride: Ride, span: Span, limits: Limits) -> Iterator[Finding]:
+    at = ride.slice(span)
+    speed, set_kmh = ride.numbers("wheel_speed")[at], ride.numbers("cruise_set_speed")[at]
+    most_kmh = float(np.nanmax(speed - set_kmh))
+    yield Finding(
+        span=span,
+        message=f"cruise drove the bike from {speed[0]:.0f} to {np.nanmax(speed):.0f} km/h, "
+        f"{most_kmh:.0f} km/h above the set speed, throttle "
+        f"{np.nanmedian(ride.numbers('throttle')[at]):.0f} % open and the grip closed",
+        measured=most_kmh,
+        limit=limits.over_kmh,
+        unit="km/h",
+        channels=("throttle", "cruise_set_speed"),
+    )
