@@ -221,6 +221,7 @@ def _danger_alone(result: RideResult, ids: tuple[str, ...]) -> RideResult:
         cancels=(),
         notes=(Note("rows", FORGOTTEN),),
         measures={},
+        sketch=None,
     )
 
 

@@ -9,6 +9,7 @@ from ridecheck.batch.judging import Judged
 from ridecheck.bike.closed import closed_findings
 from ridecheck.bike.counting import stands_for
 from ridecheck.bike.diagnose import diagnose
+from ridecheck.bike.page_facts import with_page_facts
 from ridecheck.bike.verdict import assess
 from ridecheck.core.model import BikeReport, RideResult, State
 from ridecheck.rules import all_rules
@@ -61,6 +62,13 @@ class Weighing:
                 rules=rules,
             )
             report = replace(report, suspects=found.suspects, next_checks=found.next_checks)
+        report = with_page_facts(
+            report,
+            results.values(),
+            events=context.events,
+            rules=rules,
+            time_zone=context.time_zone,
+        )
         since, until = stands_for(results.values(), context, self.as_of)
         self._note_errors(bike, results)
         rides_of = {p.part: r.ride for r in results.values() for p in r.parts}

@@ -52,6 +52,7 @@ def assess(
     case = Case.of(rides, context, as_of, rules)
     verdict, because = decide(case)
     dated = [r for r in rides if r.start is not None and not is_forgotten(r)]
+    counting = {r.ride for r in case.counting}
     return BikeReport(
         bike=context.bike,
         label=context.label,
@@ -62,7 +63,7 @@ def assess(
         action=ACTIONS[verdict],
         not_covered=not_covered(case),
         last_data=max((r.end for r in dated if r.end is not None), default=None),
-        rides=tuple(_summary(r) for r in rides),
+        rides=tuple(_summary(r, counts=r.ride in counting) for r in rides),
         findings=tuple(
             ReportedFinding(f, open=f.id not in case.closed)
             for f in sorted((f for r in rides for f in r.findings), key=_finding_order)
@@ -131,7 +132,7 @@ def _finding_order(finding: StoredFinding) -> tuple[int, bool, float, str, str]:
     return (finding.severity.rank, finding.start is None, place, finding.rule, finding.id)
 
 
-def _summary(result: RideResult) -> RideSummary:
+def _summary(result: RideResult, *, counts: bool) -> RideSummary:
     first = result.parts[0]
     return RideSummary(
         ride=result.ride,
@@ -149,6 +150,8 @@ def _summary(result: RideResult) -> RideSummary:
         aliases=result.aliases,
         notes=result.notes,
         channels=result.channels,
+        counts=counts,
+        sketch=result.sketch,
     )
 
 

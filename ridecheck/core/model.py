@@ -257,6 +257,76 @@ class Exposure:
     events: int = 0
 
 
+# ---------------------------------------------------------------- what is drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One channel over a drawing, thinned to what can be seen. None breaks the line.
+
+    points: rows of seconds from the drawing's zero, rising, and a value, packed
+    (``core.packed``). A number is a line through its points; a switch or a gear has a point
+    where it changes and keeps that value to the next.
+    """
+
+    channel: str
+    points: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What was compared round one finding or cancel, as it is drawn.
+
+    zero_s: seconds from the ride's start at which the drawing's time is 0; from_s and to_s:
+    its ends. stretch: what is shaded. limit: the limit on the scale of its channel, where the
+    measured figure stands on that scale too. allowed: up to where a limit in time lasted.
+    """
+
+    zero_s: float
+    from_s: float
+    to_s: float
+    stretch: Span
+    curves: tuple[Curve, ...]
+    limit: Curve | None = None
+    allowed: Span | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ControlUse:
+    """How a switch was seen in a ride: times it came on, and how long the last one ago.
+
+    last_s: when it last came on, from the ride's start, None where it never did. short:
+    pulses of up to 0.2 s. off: was it ever seen off?
+    """
+
+    channel: str
+    times: int
+    on_s: float
+    last_s: float | None
+    short: int
+    off: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Sketch:
+    """A whole ride in little, as pages draw it. Spans are seconds from its start.
+
+    rows_share: rows there of those expected. logged: stretches without a gap that can be
+    seen. held: where cruise held. gears: rows of wheel speed in km/h, engine speed in rpm and
+    the seconds spent near both, packed. rpm_per_kmh: the model's gears, first to top.
+    """
+
+    length_s: float
+    rows_share: float
+    logged: tuple[Span, ...] = ()
+    held: tuple[Span, ...] = ()
+    speed: Curve | None = None
+    controls: tuple[ControlUse, ...] = ()
+    gears: str = ""
+    rpm_per_kmh: tuple[float, ...] = ()
+    odometer_km: float | None = None
+
+
 # ---------------------------------------------------------------- what is stored
 
 
@@ -285,6 +355,7 @@ class StoredFinding:
     channels: tuple[str, ...]
     doubt: str = ""
     carried_from: str = ""
+    picture: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +402,7 @@ class Cancel:
     not_logged: tuple[str, ...] = ()
     inferred: bool = False
     wanted_back: bool = False
+    picture: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,6 +450,7 @@ class RideResult:
     fits: tuple[str, ...] = ()
     layouts: tuple[str, ...] = ()
     measures: Mapping[str, float] = field(default_factory=dict)
+    sketch: Sketch | None = None
 
 
 # ---------------------------------------------------------------- what a report tells
@@ -402,6 +475,8 @@ class RideSummary:
     aliases: tuple[str, ...]
     notes: tuple[Note, ...]
     channels: Mapping[str, ChannelFacts]
+    counts: bool = True
+    sketch: Sketch | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,6 +522,42 @@ class Coverage:
 
 
 @dataclass(frozen=True, slots=True)
+class ToLog:
+    """What to log, so that rules which could not judge can: any one of the channels.
+
+    have_s: how often it is logged now, None where it is not. needed_s: how often it takes,
+    None where any rate will do.
+    """
+
+    channels: tuple[str, ...]
+    have_s: float | None
+    needed_s: float | None
+    rules: tuple[str, ...]
+    danger: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """Something a person did to a bike, or decided about it. about: a finding, rule or ride."""
+
+    when: datetime
+    kind: str
+    part: str
+    text: str
+    by: str
+    about: str = ""
+    day_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LimitInForce:
+    """A threshold of a rule as the newest ride that counts was judged by it."""
+
+    rule: str
+    limit: LimitUsed
+
+
+@dataclass(frozen=True, slots=True)
 class BikeReport:
     """Everything the report says of one bike."""
 
@@ -467,6 +578,9 @@ class BikeReport:
     coverage: tuple[Coverage, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()
     trends: tuple[Mapping[str, object], ...] = ()
+    to_log: tuple[ToLog, ...] = ()
+    history: tuple[Happened, ...] = ()
+    limits: tuple[LimitInForce, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,9 @@ from ridecheck.core.model import (
     StoredFinding,
 )
 from ridecheck.core.rooms import JUDGING, code_of
+from ridecheck.ride.pictures import cancels_with_pictures, with_pictures
 from ridecheck.ride.plan import RidePlan, gathered
+from ridecheck.ride.sketch import sketch
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
 from ridecheck.rules.engine import RuleFinding, judge
@@ -78,8 +80,8 @@ def judge_ride(
         engagements=totals.engagements,
         channels={n: _facts(f) for n, f in sorted(ride.channels.items())},
         rules=tuple(_outcome(o) for o in judgement.rules),
-        findings=_findings(ride, judgement.findings),
-        cancels=tuple(_cancel(c) for c in cancels.cancels(ride)),
+        findings=with_pictures(ride, _findings(ride, judgement.findings)),
+        cancels=cancels_with_pictures(ride, [_cancel(c) for c in cancels.cancels(ride)]),
         aliases=aliases,
         notes=tuple(all_notes),
         fits_model=judgement.fits_model,
@@ -90,6 +92,7 @@ def judge_ride(
             for name, number in sorted(judgement.measures.items())
             if (value := rounded(number)) is not None
         },
+        sketch=sketch(ride),
     )
 
 

@@ -4,7 +4,8 @@
     python tests/studies/same_results.py run FOLDER OUT     screened by this tree; results into OUT
     python tests/studies/same_results.py compare OUT OUT    every result and report that differs
 
-Keys, versions and instants of the run are left out; with ``--no-wording`` sentences are too.
+Keys, versions, instants of the run and what is drawn are left out; with ``--no-wording`` sentences
+are too.
 The commands are run as a user runs them, so a move inside the package cannot change the check.
 Exit 1 where anything differs.
 """
@@ -23,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # this tree is measured, whatever is installed
 SEED = 15_001
 BIKES = 50
-RUN_ONLY = {"judge_key", "version", "generated_at"}
+RUN_ONLY = {"judge_key", "version", "generated_at", "picture", "sketch"}
 WORDING = {
     "message", "evidence", "reason", "because", "action", "not_covered", "for", "against",
     "not_logged", "how", "caution", "cautions", "notes", "first_mover", "doubt", "asks",
