@@ -25,7 +25,7 @@ def facts_of(*results, rules=NEEDING, events=()):
 
 def unjudged(**channels):
     """A ride in which the rule about braking could not be judged."""
-    ride = result(DAY, states={BRAKING: State.NOT_ASSESSED})
+    ride = result(DAY, states={BRAKING: State.NOT_ASSESSED}, exposures={BRAKING: (0.0, 0)})
     facts = {n: ChannelFacts(interval_s=s, present=1.0) for n, s in channels.items()}
     return replace(ride, channels=facts)
 
