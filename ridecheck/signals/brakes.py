@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
+from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import BLANK, Runs, runs_of
 
@@ -31,6 +32,11 @@ class BrakeSignal:
     interval_s: float
     skew_s: float
     stands_in: bool
+
+    @property
+    def on(self) -> Intervals:
+        """When it shows a brake on."""
+        return self.runs.when(1)
 
     @property
     def label(self) -> str:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Span
 from ridecheck.signals import motion
+from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
 
@@ -79,6 +80,12 @@ def engagements(ride: Ride) -> tuple[Engagement, ...]:
         for r in merged
         if not (_is_flicker(r) and not pressed_before(ride, r.start_s))
     )
+
+
+@once
+def engaged(ride: Ride) -> Intervals:
+    """When cruise was engaged."""
+    return Intervals.of(e.span for e in engagements(ride))
 
 
 def _flag_chatters(ride: Ride, end_s: float, again_s: float) -> bool:
@@ -157,6 +164,12 @@ def phases(ride: Ride) -> tuple[Phase, ...]:
     return tuple(phase for e in engagements(ride) for phase in _phases_of(ride, e))
 
 
+@once
+def during(ride: Ride, *kinds: Kind) -> Intervals:
+    """The time of some kinds of phases."""
+    return Intervals.of(p.span for p in phases(ride) if p.kind in kinds)
+
+
 def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
     rows = ride.slice(Span(engagement.span.start_s, engagement.span.end_s - 1e-6))
     t_s = ride.t_s[rows]
@@ -187,10 +200,9 @@ OVERRIDE_KMH = 5.0
 def _overridden(ride: Ride, rows: slice) -> Flags:
     """Rows of an engagement in which the rider asks for more than cruise does."""
     speed, set_kmh = ride.numbers("wheel_speed")[rows], ride.numbers("cruise_set_speed")[rows]
-    with np.errstate(invalid="ignore"):
-        if ride.has("throttle_grip"):
-            return (
-                ride.numbers("throttle_grip")[rows]
-                > motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-            )
-        return np.asarray(speed > set_kmh + OVERRIDE_KMH)
+    if ride.has("throttle_grip"):
+        return (
+            ride.numbers("throttle_grip")[rows]
+            > motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
+        )
+    return np.asarray(speed > set_kmh + OVERRIDE_KMH)

@@ -131,12 +131,9 @@ def locked(ride: Ride) -> Flags:
     rows whose tolerance is too wide. The logged gear plays no part.
     """
     a = motion.acceleration(ride)
-    with np.errstate(invalid="ignore"):
-        fast = ride.numbers("wheel_speed") >= STEADY_KMH
-        fast &= ride.numbers("engine_speed") > ABOVE_IDLE * ride.settings.drivetrain.idle_rpm
-        usable = (
-            fast & ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
-        )
+    fast = ride.numbers("wheel_speed") >= STEADY_KMH
+    fast &= ride.numbers("engine_speed") > ABOVE_IDLE * ride.settings.drivetrain.idle_rpm
+    usable = fast & ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
     for name in ("clutch", "neutral_switch"):
         if ride.has(name):
             usable &= ~motion.widened(ride, ride.numbers(name) == 1, 1.5)
@@ -160,8 +157,7 @@ def calm(ride: Ride) -> Flags:
     log_ratio = np.log(ratio(ride))
     over_s = max(1.0, 2.0 * _finite(ride.interval_s("engine_speed")))
     drift = np.abs(motion.slope(ride, log_ratio, over_s)) * over_s
-    with np.errstate(invalid="ignore"):
-        return drift <= 1.5 * tolerance(ride)
+    return drift <= 1.5 * tolerance(ride)
 
 
 @once
@@ -381,8 +377,7 @@ def _speed_misread(ride: Ride) -> bool:
         if not ride.has(name):
             continue
         other = ride.numbers(name)
-        with np.errstate(invalid="ignore"):
-            rows = steady(ride) & (v > 30.0) & (other > 10.0)
+        rows = steady(ride) & (v > 30.0) & (other > 10.0)
         if seconds[rows].sum() >= 60.0:
             return bool(abs(np.median(np.log(v[rows] / other[rows]))) > MISREAD)
     return False

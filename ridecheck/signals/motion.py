@@ -147,6 +147,12 @@ def spans_where(
     return tuple(map(Span, start_s[long].tolist(), end_s[long].tolist()))
 
 
+def moves(ride: Ride, span: Span, faster_than_kmh: float) -> bool:
+    """Is the bike faster than a speed at some row of a span? True where no speed is logged."""
+    speed = ride.numbers("wheel_speed")[ride.slice(span)]
+    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)
+
+
 def widened(ride: Ride, flags: Flags, by_s: float) -> Flags:
     """Flags spread to every row within by_s of a flagged one."""
     result = np.zeros(len(flags), dtype=bool)
@@ -367,8 +373,7 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     if open_now > HARD_PULL and gained_ms2 < -LOSES_MS2:
         return True
     at_kmh = float(np.nanmedian(speed[before]))
-    with np.errstate(invalid="ignore"):
-        alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & (throttle > closed + 2.0)
+    alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & (throttle > closed + 2.0)
     if row_seconds(ride)[alike].sum() < 20.0:
         return False
     usual = float(np.median(throttle[alike])) - closed

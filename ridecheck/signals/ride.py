@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from ridecheck.core.catalog import channels as catalog
 from ridecheck.core.model import ChannelFacts, Dating, Part, Settings, Span
+from ridecheck.signals.intervals import EPSILON_S, NOTHING, Intervals
 from ridecheck.signals.switches import Runs, runs_of
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -134,6 +136,10 @@ class Ride:
         """Index of the first row at or after t_s (n where there is none)."""
         return int(self.t_s.searchsorted(t_s - 1e-9))
 
+    def rows(self, span: Span) -> slice:
+        """Rows within a span, its end left out."""
+        return slice(self.index(span.start_s), self.index(span.end_s))
+
     def slice(self, span: Span) -> slice:
         """Rows within a span, both ends included."""
         t_s = self.t_s
@@ -141,6 +147,40 @@ class Ride:
             int(t_s.searchsorted(span.start_s - 1e-9)),
             int(t_s.searchsorted(span.end_s + 1e-9, "right")),
         )
+
+    def when(self, name: str, value: int = 1) -> Intervals:
+        """When a switch (or the gear) shows a value; nothing where it is not logged."""
+        return self.runs(name).when(value)
+
+    def where(self, flags: Flags, *, begin: int = 0, bridge_s: float = 0.0) -> Intervals:
+        """Stretches of rows with a flag set, each ending at the first row without it.
+
+        flags: of the rows from ``begin`` on; the rows around them have none. Stretches no
+        more than bridge_s apart become one; none crosses a gap of the log.
+        """
+        on = np.flatnonzero(flags) + begin
+        if not len(on):
+            return NOTHING
+        segment, t_s = self.segment[on], self.t_s
+        begins = np.flatnonzero(
+            (np.diff(on, prepend=-2) != 1) | (np.diff(segment, prepend=-1) != 0)
+        )
+        first, last = on[begins], on[np.append(begins[1:], len(on)) - 1]
+        after = np.minimum(last + 1, len(t_s) - 1)
+        within = (after > last) & (self.segment[after] == self.segment[last])
+        start_s, end_s = t_s[first], np.where(within, t_s[after], t_s[last] + self.row_interval_s)
+        apart = np.diff(self.segment[first], prepend=-1) != 0
+        apart[1:] |= start_s[1:] - end_s[:-1] > bridge_s + EPSILON_S
+        joined = np.flatnonzero(apart)
+        return Intervals(start_s[joined], end_s[np.append(joined[1:], len(apart)) - 1])
+
+    def blur_s(self, *names: str) -> float:
+        """How far apart changes of these channels made at one instant may stand in the log.
+
+        The slowest refresh of them and the largest skew their layout states.
+        """
+        facts = [self.channels[name] for name in names]
+        return max(f.interval_s for f in facts) + max(f.skew_s for f in facts)
 
     def held(self, name: str, values: Floats) -> Floats:
         """Carry the last value over blanks for its refresh, never across a gap."""

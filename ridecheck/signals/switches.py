@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
+from ridecheck.signals.intervals import Intervals
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -80,6 +81,14 @@ class Runs:
     def on(self) -> tuple[Run, ...]:
         """The runs in which a switch was on."""
         return self.of(1)
+
+    def when(self, value: int) -> Intervals:
+        """The time spent at a value."""
+        return self.where(self.value == value)
+
+    def where(self, runs: Flags) -> Intervals:
+        """The time of some of the runs."""
+        return Intervals(self.start_s[runs], self.end_s[runs])
 
     def overlapping(self, span: Span) -> Iterator[Run]:
         """The runs that share more than an instant with a span."""

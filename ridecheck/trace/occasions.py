@@ -124,8 +124,7 @@ def _tried(ride: Ride, engaged: Flags) -> Iterator[tuple[str, Floats]]:
             if len(known) < 20 or np.ptp(known) <= 0:
                 continue
             limit = float(np.quantile(known, 0.75 if high else 0.25))
-            with np.errstate(invalid="ignore"):
-                inside = values > limit if high else values < limit
+            inside = values > limit if high else values < limit
             yield f"{word} {limit:.4g} {UNITS[name]}", _rows(values, inside)
     if ride.has("gear"):
         gear = ride.numbers("gear")

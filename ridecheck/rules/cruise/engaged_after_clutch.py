@@ -17,11 +17,11 @@ References
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Severity
+from ridecheck.rules import stays_engaged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cruise
+from ridecheck.signals.intervals import EPSILON_S
 from ridecheck.signals.ride import Ride
 
 
@@ -53,34 +53,20 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with the clutch pulled and cruise engaged."""
     if "clutch" not in ride.settings.cruise.must_cancel:
         return
-    engaged, clutch = ride.channels["cruise_engaged"], ride.channels["clutch"]
-    refresh_s = max(clutch.interval_s, engaged.interval_s)
-    window_s = limits.cancel_within_s + refresh_s + max(clutch.skew_s, engaged.skew_s)
-    for engagement in cruise.engagements(ride):
-        for run in ride.runs("clutch").overlapping(engagement.span):
-            if run.value != 1:
-                continue
-            both = Span(
-                max(run.start_s, engagement.span.start_s), min(run.end_s, engagement.span.end_s)
-            )
-            in_time = both.length_s <= window_s + 1e-6
-            if in_time and run.sharp_start and engagement.sharp_end:
-                if run.end_s >= engagement.span.end_s:
-                    yield Exposure(events=1)
-            elif not in_time:
-                yield _finding(ride, both, window_s, limits.stuck_s)
-
-
-def _finding(ride: Ride, both: Span, window_s: float, stuck_s: float) -> Finding:
-    speed_kmh = ride.at("wheel_speed", both.start_s)
-    at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
-    stuck = "; so long that the switch looks stuck" if both.length_s > stuck_s else ""
-    return Finding(
-        span=both,
-        message=f"cruise stayed engaged for {both.length_s:.2f} s with the clutch pulled{at}; "
-        f"it must let go within {window_s:.2f} s{stuck}",
-        measured=both.length_s,
-        limit=window_s,
-        unit="s",
-        channels=("clutch",) if stuck else ("cruise_engaged", "clutch"),
-    )
+    window_s = stays_engaged.window_s(ride, "clutch", limits.cancel_within_s)
+    for span in (ride.when("clutch") & cruise.engaged(ride)).longer_than(window_s):
+        stuck = span.length_s > limits.stuck_s
+        yield stays_engaged.finding(
+            ride,
+            span,
+            window_s,
+            channel="clutch",
+            why="with the clutch pulled",
+            doubt="; so long that the switch looks stuck" if stuck else "",
+            contact_only=stuck,
+        )
+    clutch = ride.runs("clutch")
+    pulls = clutch.where((clutch.value == 1) & clutch.sharp_start) & cruise.engaged(ride)
+    ends_s = {e.span.end_s for e in cruise.engagements(ride) if e.sharp_end}
+    in_time = pulls.where(pulls.length_s <= window_s + EPSILON_S)
+    yield Exposure(events=sum(pull.end_s in ends_s for pull in in_time))

@@ -21,12 +21,13 @@ References
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.rules import stays_engaged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import cancels, cruise
+from ridecheck.signals import cancels, cruise, motion
+from ridecheck.signals.intervals import EPSILON_S
 from ridecheck.signals.ride import Ride
+from ridecheck.signals.switches import Run
 
 WORDS = {
     "roll_off": "the roll-off switch worked",
@@ -68,59 +69,44 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each command given while engaged: obeyed in time, or not."""
-    engaged = ride.channels["cruise_engaged"]
     for channel in WORDS:
         if not ride.has(channel) or not _must_cancel(ride, channel):
             continue
-        facts = ride.channels[channel]
-        refresh_s = max(facts.interval_s, engaged.interval_s)
-        window_s = limits.cancel_within_s + refresh_s + max(facts.skew_s, engaged.skew_s)
+        window_s = stays_engaged.window_s(ride, channel, limits.cancel_within_s)
         for engagement in cruise.engagements(ride):
-            for at_s, length_s in _commands(ride, channel, engagement.span, limits.hand_s):
-                stayed = Span(at_s, engagement.span.end_s)
-                if stayed.length_s <= window_s + 1e-6:
-                    if engagement.sharp_end:
-                        yield Exposure(events=1)
-                elif _moving(ride, stayed, limits.moving_kmh):
-                    yield _finding(ride, channel, stayed, window_s, length_s)
-                break
+            command = next(_commands(ride, channel, engagement.span, limits.hand_s), None)
+            if command is None:
+                continue
+            stayed = Span(command.start_s, engagement.span.end_s)
+            if stayed.length_s <= window_s + EPSILON_S:
+                yield Exposure(events=int(engagement.sharp_end))
+            elif motion.moves(ride, stayed, limits.moving_kmh):
+                yield _finding(ride, channel, stayed, window_s, command)
 
 
-def _commands(
-    ride: Ride, channel: str, engaged: Span, hand_s: float
-) -> Iterator[tuple[float, float]]:
-    """Commands begun while engaged: when, and how long they were held."""
+def _commands(ride: Ride, channel: str, engaged: Span, hand_s: float) -> Iterator[Run]:
+    """Commands begun while engaged, held for more than one row and than a hand's shortest."""
     wanted = 0 if channel == "cruise_armed" else 1
-    interval_s = ride.interval_s(channel)
     shortest_s = {"roll_off": hand_s, "switch_cancel": 0.1, "cruise_armed": 1.0}[channel]
+    shortest_s = max(shortest_s, ride.interval_s(channel)) + EPSILON_S
     for run in ride.runs(channel).overlapping(engaged):
-        begun = run.sharp_start and run.start_s > engaged.start_s + 1e-6
-        # More than one row and more than a hand's shortest: single rows are chatter.
-        meant = run.length_s > max(shortest_s, interval_s) + 1e-6
-        if run.value == wanted and begun and meant:
-            yield run.start_s, run.length_s
+        begun = run.sharp_start and run.start_s > engaged.start_s + EPSILON_S
+        if run.value == wanted and begun and run.length_s > shortest_s:
+            yield run
 
 
 def _must_cancel(ride: Ride, channel: str) -> bool:
     return channel != "roll_off" or channel in ride.settings.cruise.must_cancel
 
 
-def _finding(ride: Ride, channel: str, stayed: Span, window_s: float, length_s: float) -> Finding:
-    speed_kmh = ride.at("wheel_speed", stayed.start_s)
-    at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
+def _finding(ride: Ride, channel: str, stayed: Span, window_s: float, command: Run) -> Finding:
     contradicted = channel == "roll_off" and cancels.grip_contradicts(ride, stayed.start_s)
-    doubt = "; the grip was open, so the switch itself is in doubt" if contradicted else ""
-    return Finding(
-        span=stayed,
-        message=f"cruise stayed engaged for {stayed.length_s:.2f} s after {WORDS[channel]}{at} "
-        f"(for {length_s:.2f} s); it must let go within {window_s:.2f} s{doubt}",
-        measured=stayed.length_s,
-        limit=window_s,
-        unit="s",
-        channels=("cruise_engaged", channel),
+    return stays_engaged.finding(
+        ride,
+        stayed,
+        window_s,
+        channel=channel,
+        why=f"after {WORDS[channel]}",
+        held=f" (for {command.length_s:.2f} s)",
+        doubt="; the grip was open, so the switch itself is in doubt" if contradicted else "",
     )
-
-
-def _moving(ride: Ride, span: Span, faster_than_kmh: float) -> bool:
-    speed = ride.numbers("wheel_speed")[ride.slice(span)]
-    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)

@@ -24,7 +24,6 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 
 
@@ -52,12 +51,10 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches too slow, too fast, or in neutral."""
     engaged = ride.numbers("cruise_engaged") == 1
-    yield Exposure(seconds=float(motion.row_seconds(ride)[engaged].sum()))
+    yield Exposure(seconds=ride.where(engaged).seconds)
     shortest_s = limits.longer_than_s + ride.interval_s("cruise_engaged")
     for where, flags in _outside(ride, limits):
-        for span in motion.spans_where(ride, engaged & flags):
-            if span.length_s <= shortest_s:
-                continue
+        for span in ride.where(engaged & flags).longer_than(shortest_s):
             speed_kmh = float(np.nanmedian(ride.numbers("wheel_speed")[ride.slice(span)]))
             yield Finding(
                 span=span,
@@ -73,13 +70,12 @@ def _outside(ride: Ride, limits: Limits) -> Iterator[tuple[str, NDArray[np.bool_
     model, speed = ride.settings.cruise, ride.numbers("wheel_speed")
     neutral = ride.numbers("neutral_switch" if ride.has("neutral_switch") else "gear")
     shown = neutral == (1 if ride.has("neutral_switch") else 0)
-    with np.errstate(invalid="ignore"):
-        yield (
-            f"far under the model's lowest cruise speed of {model.minimum_kmh:.0f} km/h",
-            (speed < limits.low * model.minimum_kmh - limits.low_kmh) & (speed > limits.moving_kmh),
-        )
-        yield (
-            f"far over the model's highest cruise speed of {model.maximum_kmh:.0f} km/h",
-            speed > limits.high * model.maximum_kmh,
-        )
-        yield "with neutral shown", shown & (speed > limits.riding_kmh)
+    yield (
+        f"far under the model's lowest cruise speed of {model.minimum_kmh:.0f} km/h",
+        (speed < limits.low * model.minimum_kmh - limits.low_kmh) & (speed > limits.moving_kmh),
+    )
+    yield (
+        f"far over the model's highest cruise speed of {model.maximum_kmh:.0f} km/h",
+        speed > limits.high * model.maximum_kmh,
+    )
+    yield "with neutral shown", shown & (speed > limits.riding_kmh)

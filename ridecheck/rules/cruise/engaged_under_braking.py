@@ -22,12 +22,16 @@ References
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from ridecheck.core.model import Cancel, Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.rules import stays_engaged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import brakes, cancels, cruise
+from ridecheck.signals import brakes, cancels, cruise, motion
+from ridecheck.signals.intervals import EPSILON_S, NOTHING
 from ridecheck.signals.ride import Ride
+
+BRAKES = ("front_brake", "rear_brake", "brake_lamp")
+"""Causes that are a brake. A lamp may light just after the cancel it stands for: its filament
+needs a fifth of a second. It counts where no other control moved first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,64 +67,36 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with a brake on and cruise engaged: too long, or ended in time."""
-    engaged = ride.channels["cruise_engaged"]
-    late: set[float] = set()
-    told: list[Span] = []  # the lamp line, judged last, only repeats a switch
-    for signal in brakes.signals(ride):
-        refresh_s = max(signal.interval_s, engaged.interval_s)
-        window_s = limits.cancel_within_s + refresh_s + max(signal.skew_s, engaged.skew_s)
-        for engagement in cruise.engagements(ride):
-            for run in signal.runs.overlapping(engagement.span):
-                if run.value != 1:
-                    continue
-                both = Span(
-                    max(run.start_s, engagement.span.start_s),
-                    min(run.end_s, engagement.span.end_s),
-                )
-                if both.length_s > window_s + 1e-6 and _seen_s(ride, both) > limits.cancel_within_s:
-                    late.add(engagement.span.end_s)
-                    repeats = signal.control == "brake_lamp" and any(s.overlaps(both) for s in told)
-                    if _moving(ride, both, limits.moving_kmh) and not repeats:
-                        told.append(both)
-                        yield _finding(ride, signal, both, window_s)
-    yield Exposure(events=sum(c.t_s not in late for c in _ended_by_brake(ride)))
-
-
-def _ended_by_brake(ride: Ride) -> list[Cancel]:
-    """Cancels that a brake made, the signal seen from edge to cancel.
-
-    A lamp may light just after the cancel it stands for: its filament needs a fifth of a
-    second. It counts where no other control moved first.
-    """
-    causes = {"front_brake", "rear_brake", "brake_lamp"}
-    return [c for c in cancels.cancels(ride) if c.cause in causes]
+    told = late = NOTHING
+    for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
+        window_s = stays_engaged.window_s(ride, signal.channel, limits.cancel_within_s)
+        both = (signal.on & cruise.engaged(ride)).longer_than(window_s)
+        both = both.where(lambda span: _seen(ride, span, limits.cancel_within_s))
+        late |= cruise.engaged(ride).touching(both)
+        both = both.where(lambda span: motion.moves(ride, span, limits.moving_kmh))
+        fresh = both.apart_from(told) if signal.control == "brake_lamp" else both
+        told |= fresh
+        yield from (_finding(ride, signal, span, window_s) for span in fresh)
+    ended = [c for c in cancels.cancels(ride) if c.cause in BRAKES and not late.holds(c.t_s)]
+    yield Exposure(events=len(ended))
 
 
 def _finding(ride: Ride, signal: brakes.BrakeSignal, both: Span, window_s: float) -> Finding:
-    speed_kmh = ride.at("wheel_speed", both.start_s)
-    at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
     unsure = brakes.not_told_apart(ride) if signal.control == "brake_lamp" else ""
-    return Finding(
-        span=both,
-        message=f"cruise stayed engaged for {both.length_s:.2f} s with {signal.label} on{at}; "
-        f"it must let go within {window_s:.2f} s" + (f" ({unsure})" if unsure else ""),
-        measured=both.length_s,
-        limit=window_s,
-        unit="s",
-        channels=("cruise_engaged", signal.channel),
+    return stays_engaged.finding(
+        ride,
+        both,
+        window_s,
+        channel=signal.channel,
+        why=f"with {signal.label} on",
+        doubt=f" ({unsure})" if unsure else "",
     )
 
 
-def _seen_s(ride: Ride, both: Span) -> float:
-    """From the first to the last row that shows both: where rows are missing, less than the span.
+def _seen(ride: Ride, both: Span, longer_than_s: float) -> bool:
+    """Do the rows that show both reach over so long? Where rows are missing, it was not seen.
 
     A channel filled forward counts as shown; its refresh is in the window.
     """
-    t_s = ride.t_s[ride.slice(Span(both.start_s, both.end_s - 1e-6))]
-    return float(t_s[-1] - t_s[0]) + 1e-6 if len(t_s) else 0.0
-
-
-def _moving(ride: Ride, span: Span, faster_than_kmh: float) -> bool:
-    """Moving at some time within a span; True where no speed is logged."""
-    speed = ride.numbers("wheel_speed")[ride.slice(span)]
-    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)
+    t_s = ride.t_s[ride.rows(both)]
+    return len(t_s) > 0 and float(t_s[-1] - t_s[0]) > longer_than_s - EPSILON_S

@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import cruise, presses
+from ridecheck.signals import cruise, motion, presses
 from ridecheck.signals.ride import Ride
 
 BUTTONS = ("switch_set", "switch_resume")
@@ -66,7 +66,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     pressed, pressless = 0, []
     for engagement in cruise.engagements(ride):
         start_s = engagement.span.start_s
-        if not engagement.sharp_start or not _moving(ride, start_s, limits.moving_kmh):
+        if not engagement.sharp_start or not motion.moves(
+            ride, Span(start_s, start_s + 1.0), limits.moving_kmh
+        ):
             continue
         answer = cruise.pressed_before(ride, start_s, within_s=within_s)
         if answer is None:
@@ -114,8 +116,3 @@ def _refresh_s(ride: Ride) -> float:
 
 def _skew_s(ride: Ride) -> float:
     return max(ride.channels[c].skew_s for c in ("cruise_engaged", *BUTTONS))
-
-
-def _moving(ride: Ride, t_s: float, faster_than_kmh: float) -> bool:
-    speed = ride.numbers("wheel_speed")[ride.slice(Span(t_s, t_s + 1.0))]
-    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)

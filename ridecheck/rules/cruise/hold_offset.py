@@ -146,11 +146,10 @@ def _at_its_end(ride: Ride, error_kmh: Floats, limits: Limits) -> NDArray[np.boo
     if not np.isfinite(throttle).any():
         return np.zeros(len(error_kmh), dtype=bool)
     closed_at = motion.closed_reading(ride, "throttle")
-    with np.errstate(invalid="ignore"):
-        return np.asarray(
-            ((error_kmh < 0) & (throttle > limits.wide_open))
-            | ((error_kmh > 0) & (throttle < closed_at + limits.shut))
-        )
+    return np.asarray(
+        ((error_kmh < 0) & (throttle > limits.wide_open))
+        | ((error_kmh > 0) & (throttle < closed_at + limits.shut))
+    )
 
 
 def _level(ride: Ride, hill_percent: float) -> np.ndarray:

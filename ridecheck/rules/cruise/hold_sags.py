@@ -87,15 +87,13 @@ def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
     speed, set_kmh = ride.numbers("wheel_speed")[at], ride.numbers("cruise_set_speed")[at]
     if not np.isfinite(set_kmh).any():
         set_kmh = np.full(len(speed), np.nanmedian(speed[: max(1, len(speed) // 60)]))
-    with np.errstate(invalid="ignore"):
-        # A lowered set speed is followed, not sagged to.
-        low = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
-    spans = motion.spans_where(ride, low, begin=at.start, at_least_s=limits.lasts_s, bridge_s=0.5)
+    # A lowered set speed is followed, not sagged to.
+    low = set_kmh - speed > limits.sag_kmh + 0.5 * motion.step_kmh(ride, "wheel_speed")
+    longest = ride.where(low, begin=at.start, bridge_s=0.5).at_least(limits.lasts_s).longest
     # Engaged below the set speed: a resume, still on its way up.
     resumed = bool(set_kmh[0] - speed[0] > 0.5 * limits.sag_kmh)
-    if not spans or resumed:
+    if longest is None or resumed:
         return None
-    longest = max(spans, key=lambda s: s.length_s)
     depth = set_kmh - speed
     if _steady(ride, longest, window, limits):
         return None

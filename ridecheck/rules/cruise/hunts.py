@@ -139,16 +139,8 @@ def _told(
 
 def _held(ride: Ride) -> list[Span]:
     """Stretches on which cruise alone was at work, the first and last seconds left out."""
-    found: list[Span] = []
-    for phase in cruise.phases(ride):
-        if phase.kind not in ("hold", "settling"):
-            continue
-        if found and abs(found[-1].end_s - phase.span.start_s) < 1e-6:
-            found[-1] = Span(found[-1].start_s, phase.span.end_s)
-        else:
-            found.append(phase.span)
-    inner = [Span(s.start_s + FIRST_S, s.end_s - LAST_S) for s in found]
-    return [s for s in inner if s.length_s > 0]
+    alone = cruise.during(ride, "hold", "settling").longer_than(FIRST_S + LAST_S)
+    return [Span(s.start_s + FIRST_S, s.end_s - LAST_S) for s in alone]
 
 
 def _swings(ride: Ride, span: Span, limits: Limits, *, by_throttle: bool) -> Swinging | None:

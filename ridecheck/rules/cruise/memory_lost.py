@@ -26,7 +26,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cruise, motion, permission
+from ridecheck.signals import cruise, permission
 from ridecheck.signals.ride import Ride
 
 
@@ -57,7 +57,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Lamps that go off unasked, then speeds forgotten while the lamp is on."""
     armed = ride.numbers("cruise_armed") == 1
-    yield Exposure(seconds=float(motion.row_seconds(ride)[armed].sum()))
+    yield Exposure(seconds=ride.where(armed).seconds)
     if ride.has("switch_power"):
         yield from _lamp_off(ride, limits)
     if ride.has("cruise_set_speed"):

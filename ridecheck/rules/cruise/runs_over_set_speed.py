@@ -46,26 +46,19 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches of holding above the set speed with the plate open and the grip closed."""
-    settled = np.zeros(len(ride.t_s), dtype=bool)
-    for phase in cruise.phases(ride):
-        if phase.kind == "hold":
-            settled[ride.slice(phase.span)] = True
-    yield Exposure(seconds=float(motion.row_seconds(ride)[settled].sum()))
+    settled = cruise.during(ride, "hold")
+    yield Exposure(seconds=settled.seconds)
     plate, speed = ride.numbers("throttle"), ride.numbers("wheel_speed")
     closed_at = motion.closed_reading(ride, "throttle")
-    with np.errstate(invalid="ignore"):
-        over = (
-            settled
-            & (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
-            & (plate > closed_at + limits.plate_open)
-            & (
-                ride.numbers("throttle_grip")
-                <= motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-            )
+    over = (
+        (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
+        & (plate > closed_at + limits.plate_open)
+        & (
+            ride.numbers("throttle_grip")
+            <= motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
         )
-    for span in motion.spans_where(ride, over, bridge_s=0.5):
-        if span.length_s <= limits.longer_than_s:
-            continue
+    )
+    for span in (settled & ride.where(over)).joined(0.5).longer_than(limits.longer_than_s):
         at = ride.slice(span)
         most = float(np.nanmax(speed[at] - ride.numbers("cruise_set_speed")[at]))
         yield Finding(

@@ -20,7 +20,6 @@ References
     when speed falls (the making of a cruise control).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +28,7 @@ from numpy.typing import NDArray
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cruise, motion
+from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
@@ -76,39 +76,27 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """At most one finding an engagement: the deepest fall, else a throttle shut after set."""
+    alone = _alone(ride)
     for engagement in cruise.engagements(ride):
         span = engagement.span
         whole = Span(span.start_s, span.end_s - limits.before_end_s)
         if whole.length_s < limits.lasts_s:
             continue
         yield Exposure(seconds=whole.length_s)
-        falls = [found for held in _held(ride, whole) if (found := _fall(ride, held, limits))]
+        held = (alone & whole).at_least(3.0 * GRID_S)
+        falls = [found for stretch in held if (found := _fall(ride, stretch, limits))]
         if falls:
             yield max(falls, key=lambda f: f.measured or 0.0)
         elif engagement.sharp_start and (shut := _shut_after_set(ride, whole, limits)):
             yield shut
 
 
-def _held(ride: Ride, whole: Span) -> Iterator[Span]:
-    """Stretches in which cruise alone worked to one set speed."""
-    rows = ride.slice(whole)
-    yield from motion.spans_where(
-        ride, _alone(ride)[rows], begin=rows.start, at_least_s=3.0 * GRID_S
-    )
-
-
-@once
-def _alone(ride: Ride) -> Flags:
-    """Rows on which cruise alone works to one set speed, (n,)."""
-    alone = np.zeros(len(ride.t_s), dtype=bool)
-    for phase in cruise.phases(ride):
-        if phase.kind in ("hold", "settling"):
-            alone[ride.slice(Span(phase.span.start_s, phase.span.end_s - 1e-6))] = True
+def _alone(ride: Ride) -> Intervals:
+    """When cruise alone works to one set speed."""
     set_kmh = ride.numbers("cruise_set_speed")
-    changed = np.concatenate(([False], np.diff(set_kmh) != 0))
-    for name in ("traction_active", "abs_active"):
-        alone &= ride.numbers(name) != 1
-    return np.asarray(alone & ~changed & np.isfinite(set_kmh))
+    same = np.isfinite(set_kmh) & (np.diff(set_kmh, prepend=set_kmh[:1]) == 0)
+    alone = cruise.during(ride, "hold", "settling") & ride.where(same)
+    return alone - ride.when("traction_active") - ride.when("abs_active")
 
 
 @once

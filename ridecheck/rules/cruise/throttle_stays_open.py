@@ -75,24 +75,15 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     plate, grip = ride.numbers("throttle"), ride.numbers("throttle_grip")
     closed_at = motion.closed_reading(ride, "throttle")
-    with np.errstate(invalid="ignore"):
-        closed = (
-            (grip <= motion.closed_reading(ride, "throttle_grip") + limits.grip_closed)
-            & _cruise_off(ride)
-            & (ride.numbers("wheel_speed") > limits.moving_kmh)
-        )
-        stands_open = closed & (plate > closed_at + limits.plate_open)
-    channels = [c for c in ("throttle", "throttle_grip", "cruise_engaged") if ride.has(c)]
-    facts = [ride.channels[c] for c in channels]
-    window_s = (
-        limits.cancel_within_s
-        + max(f.interval_s for f in facts)
-        + max(f.skew_s for f in facts)
-        + limits.plate_closes_s
+    closed = (
+        (grip <= motion.closed_reading(ride, "throttle_grip") + limits.grip_closed)
+        & _cruise_off(ride)
+        & (ride.numbers("wheel_speed") > limits.moving_kmh)
     )
-    for span in motion.spans_where(ride, stands_open):
-        if span.length_s <= window_s + 1e-6:
-            continue
+    stands_open = closed & (plate > closed_at + limits.plate_open)
+    channels = [c for c in ("throttle", "throttle_grip", "cruise_engaged") if ride.has(c)]
+    window_s = limits.cancel_within_s + ride.blur_s(*channels) + limits.plate_closes_s
+    for span in ride.where(stands_open).longer_than(window_s):
         opening = float(np.nanmedian(plate[ride.slice(span)]))
         yield Finding(
             span=span,
@@ -104,7 +95,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             unit="s",
             channels=("throttle", "throttle_grip"),
         )
-    yield Exposure(seconds=float(motion.row_seconds(ride)[closed].sum()))
+    yield Exposure(seconds=ride.where(closed).seconds)
 
 
 def _cruise_off(ride: Ride) -> np.ndarray:

@@ -69,8 +69,7 @@ def _steps_back(ride: Ride, at_least_s: float) -> list[tuple[int, float]]:
     shown_s = _shown_s(ride)
     step_s = np.diff(shown_s)
     same_part = np.diff(ride.samples["part"].to_numpy()) == 0
-    with np.errstate(invalid="ignore"):
-        back = (step_s < -at_least_s) & same_part & (step_s > -80_000.0)
+    back = (step_s < -at_least_s) & same_part & (step_s > -80_000.0)
     return [(int(i) + 1, float(-step_s[i])) for i in np.flatnonzero(back)]
 
 

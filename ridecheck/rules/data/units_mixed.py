@@ -63,7 +63,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     judged_s = [0.0]
     for one, two in pairs:
         ratio = _ratio(ride, one, two, limits.slowest_kmh)
-        judged_s.append(float(motion.row_seconds(ride)[np.isfinite(ratio)].sum()))
+        judged_s.append(ride.where(np.isfinite(ratio)).seconds)
         yield from _findings(ride, (one, two), ratio, limits)
     yield Exposure(seconds=max(judged_s))
 
@@ -84,8 +84,7 @@ def _findings(
     total_s = float(seconds[np.isfinite(ratio)].sum())
     for unit, factor in FACTORS.items():
         for way in (factor, 1.0 / factor):
-            with np.errstate(invalid="ignore"):
-                near = np.abs(ratio / way - 1.0) <= limits.within
+            near = np.abs(ratio / way - 1.0) <= limits.within
             near_s = float(seconds[near].sum())
             if near_s < limits.least_s:
                 continue

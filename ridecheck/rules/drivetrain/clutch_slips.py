@@ -64,9 +64,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     excess, gear = _excess(ride)
     loaded = _loaded(ride, gear, limits)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[loaded].sum()))
-    with np.errstate(invalid="ignore"):
-        slipping = loaded & (excess > np.maximum(limits.rise, drivetrain.tolerance(ride)))
+    yield Exposure(seconds=ride.where(loaded).seconds)
+    slipping = loaded & (excess > np.maximum(limits.rise, drivetrain.tolerance(ride)))
     for span in motion.spans_where(ride, slipping, bridge_s=0.3):
         at = ride.slice(span)
         if span.length_s <= limits.longer_than_s or not _gear_known(ride, at, gear, excess, limits):
@@ -112,12 +111,11 @@ def _loaded(ride: Ride, gear: np.ndarray, limits: Limits) -> np.ndarray:
     """Rows under load in one of the two highest gears used, away from any shift."""
     known = gear[np.isfinite(gear)]
     top = known.max() if len(known) else np.nan
-    with np.errstate(invalid="ignore"):
-        rows = (
-            (gear >= top - 1)
-            & (ride.numbers("throttle") > limits.throttle)
-            & (np.abs(motion.acceleration(ride)) < limits.changing_ms2)
-        )
+    rows = (
+        (gear >= top - 1)
+        & (ride.numbers("throttle") > limits.throttle)
+        & (np.abs(motion.acceleration(ride)) < limits.changing_ms2)
+    )
     changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1], nan=1.0) != 0))
     rows &= ~motion.widened(ride, changed, 2.0)
     rows &= ~motion.widened(ride, ride.numbers("clutch") == 1, 1.5)
@@ -130,8 +128,7 @@ def _gear_known(
     ride: Ride, at: slice, gear: np.ndarray, excess: np.ndarray, limits: Limits
 ) -> bool:
     """Does the gear hold elsewhere in the ride, and is the ratio here on no other's rung?"""
-    with np.errstate(invalid="ignore"):
-        same = (gear == gear[at][0]) & (np.abs(excess) < limits.rise / 2)
+    same = (gear == gear[at][0]) & (np.abs(excess) < limits.rise / 2)
     if motion.row_seconds(ride)[same].sum() < limits.on_rung_s:
         return False
     rungs = drivetrain.rungs(ride)[at]

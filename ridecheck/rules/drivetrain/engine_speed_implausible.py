@@ -60,7 +60,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches beyond the limit, then flashes and leaps up and back."""
     rpm = ride.numbers("engine_speed")
-    yield Exposure(seconds=float(motion.row_seconds(ride)[np.isfinite(rpm)].sum()))
+    yield Exposure(seconds=ride.where(np.isfinite(rpm)).seconds)
     most = ride.settings.drivetrain.redline_rpm * (1.0 + limits.over)
     done = [(span, "over the model's limit") for span in _over(ride, most)]
     for found, from_what in (
@@ -86,8 +86,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 
 def _over(ride: Ride, most_rpm: float) -> Iterator[Span]:
-    with np.errstate(invalid="ignore"):
-        over = ride.numbers("engine_speed") > most_rpm
+    over = ride.numbers("engine_speed") > most_rpm
     yield from motion.spans_where(ride, over, bridge_s=0.2)
 
 
@@ -116,11 +115,10 @@ def _leaps(ride: Ride, limits: Limits, most_rpm: float) -> Iterator[Span]:
     """Away from clutch and gear changes: short stretches far above the running median."""
     rpm, over_s = ride.numbers("engine_speed"), 2.0 * limits.back_s
     rows = _rows(ride, over_s)
-    with np.errstate(invalid="ignore"):
-        settled = (ride.numbers("wheel_speed") > limits.moving_kmh) & _undisturbed(ride)
-        leaps = settled & (rpm > _lowest(ride, rows) * (1.0 + limits.leap)) & (rpm <= most_rpm)
-        for near in _stretches(leaps, rows):  # a median is no lower: only here may one leap
-            leaps[near] &= rpm[near] > _middle(ride, over_s, near) * (1.0 + limits.leap)
+    settled = (ride.numbers("wheel_speed") > limits.moving_kmh) & _undisturbed(ride)
+    leaps = settled & (rpm > _lowest(ride, rows) * (1.0 + limits.leap)) & (rpm <= most_rpm)
+    for near in _stretches(leaps, rows):  # a median is no lower: only here may one leap
+        leaps[near] &= rpm[near] > _middle(ride, over_s, near) * (1.0 + limits.leap)
     for span in motion.spans_where(ride, leaps, bridge_s=0.2):
         if span.length_s <= limits.back_s and not _wheel_leaps(ride, span):
             yield span

@@ -58,10 +58,9 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches at zero, then stretches frozen."""
     speed, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
-    with np.errstate(invalid="ignore"):
-        moving = speed > limits.moving_kmh
-        yield Exposure(seconds=float(motion.row_seconds(ride)[moving & np.isfinite(rpm)].sum()))
-        dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
+    moving = speed > limits.moving_kmh
+    yield Exposure(seconds=ride.where(moving & np.isfinite(rpm)).seconds)
+    dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
     for span in motion.spans_where(ride, dead):
         long_enough = span.length_s > max(
             limits.longer_than_s, 2.0 * ride.interval_s("engine_speed")

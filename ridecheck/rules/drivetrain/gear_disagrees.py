@@ -54,7 +54,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     gear, rungs = ride.numbers("gear"), drivetrain.rungs(ride)
     rows = drivetrain.locked(ride) & (gear >= 1) & (rungs > 0)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[rows].sum()))
+    yield Exposure(seconds=ride.where(rows).seconds)
     wrong = rows & (rungs != gear)
     refresh_s = max(ride.interval_s(n) for n in ("wheel_speed", "engine_speed", "gear"))
     shortest_s = max(limits.longer_than_s, 2.5 * refresh_s)
@@ -64,7 +64,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if span.length_s <= shortest_s and not _flicker(ride, span):
             continue
         told.append((span, at))
-    wrong_s, all_s = (float(motion.row_seconds(ride)[r].sum()) for r in (wrong, rows))
+    wrong_s, all_s = (ride.where(r).seconds for r in (wrong, rows))
     if wrong_s > limits.throughout * all_s and len(np.unique(gear[wrong])) > 1:
         yield Unjudged(
             Span(0.0, ride.duration_s),

@@ -46,11 +46,8 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch of neutral at speed on which the ratio never moved."""
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        moving = speed > limits.moving_kmh
-    yield Exposure(
-        seconds=float(motion.row_seconds(ride)[moving & (drivetrain.rungs(ride) > 0)].sum())
-    )
+    moving = speed > limits.moving_kmh
+    yield Exposure(seconds=ride.where(moving & (drivetrain.rungs(ride) > 0)).seconds)
     log_ratio = np.log(drivetrain.ratio(ride))
     for name, value in (("neutral_switch", 1), ("gear", 0)):
         if not ride.has(name):

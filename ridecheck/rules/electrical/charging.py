@@ -56,8 +56,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding at most for too low, one for too high."""
     volts, rpm = ride.numbers("supply_voltage"), ride.numbers("engine_speed")
     fast_rpm = max(limits.charging_rpm, 1.7 * ride.settings.drivetrain.idle_rpm)
-    with np.errstate(invalid="ignore"):
-        judged = (rpm > fast_rpm) & np.isfinite(volts) & (ride.t_s >= limits.first_s)
+    judged = (rpm > fast_rpm) & np.isfinite(volts) & (ride.t_s >= limits.first_s)
     seconds = motion.row_seconds(ride)
     judged_s = float(seconds[judged].sum())
     yield Exposure(seconds=judged_s)

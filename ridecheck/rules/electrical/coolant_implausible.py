@@ -53,10 +53,9 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches at the ends of the range; jumps within it."""
     value = ride.numbers(CHANNEL)
-    with np.errstate(invalid="ignore"):
-        moving = motion.widened(ride, ride.numbers("wheel_speed") > limits.moving_kmh, 30.0)
-        ends = moving & ((value <= limits.coldest_c) | (value >= limits.hottest_c))
-    yield Exposure(seconds=float(motion.row_seconds(ride)[moving & np.isfinite(value)].sum()))
+    moving = motion.widened(ride, ride.numbers("wheel_speed") > limits.moving_kmh, 30.0)
+    ends = moving & ((value <= limits.coldest_c) | (value >= limits.hottest_c))
+    yield Exposure(seconds=ride.where(moving & np.isfinite(value)).seconds)
     stretches = motion.spans_where(ride, ends, at_least_s=limits.longer_than_s)
     for span in stretches:
         shown_c = float(np.median(value[ride.slice(Span(span.start_s, span.end_s - 1e-6))]))

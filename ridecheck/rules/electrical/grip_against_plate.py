@@ -55,17 +55,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches with the grip open and the plate closed."""
     grip, plate = ride.numbers("throttle_grip"), ride.numbers("throttle")
     rest, lowest = (motion.closed_reading(ride, n) for n in ("throttle_grip", "throttle"))
-    with np.errstate(invalid="ignore"):
-        opened = (grip > rest + limits.grip_open) & (
-            ride.numbers("wheel_speed") > limits.moving_kmh
-        )
-        rpm = ride.numbers("engine_speed")
-        drivetrain = ride.settings.drivetrain
-        opened &= ~(rpm > limits.below_limiter * drivetrain.redline_rpm)
-        opened &= ~(rpm < 0.5 * drivetrain.idle_rpm)
+    opened = (grip > rest + limits.grip_open) & (ride.numbers("wheel_speed") > limits.moving_kmh)
+    rpm = ride.numbers("engine_speed")
+    drivetrain = ride.settings.drivetrain
+    opened &= ~(rpm > limits.below_limiter * drivetrain.redline_rpm)
+    opened &= ~(rpm < 0.5 * drivetrain.idle_rpm)
     for name in ("cruise_engaged", *AIDS):
         opened &= ~motion.widened(ride, ride.numbers(name) == 1, limits.longer_than_s)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[opened & np.isfinite(plate)].sum()))
+    yield Exposure(seconds=ride.where(opened & np.isfinite(plate)).seconds)
     shut = opened & (plate < lowest + limits.plate_closed)
     shortest_s = limits.longer_than_s + max(
         ride.interval_s("throttle"), ride.interval_s("throttle_grip")

@@ -75,7 +75,7 @@ class _Dip:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Deep dips, and shallower ones that ended cruise more often than chance."""
     charging = _charging(ride, limits)
-    charging_s = float(motion.row_seconds(ride)[charging].sum())
+    charging_s = ride.where(charging).seconds
     yield Exposure(seconds=charging_s)
     dips = list(_dips(ride, charging, limits))
     ends_s = [c.t_s for c in cancels.cancels(ride) if c.cause != "log_end"]
@@ -110,8 +110,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _charging(ride: Ride, limits: Limits) -> np.ndarray:
     """Rows in a stretch of fast enough engine that began BEFORE_S ago or earlier."""
     rpm = ride.numbers("engine_speed")
-    with np.errstate(invalid="ignore"):
-        slow = ~(rpm > limits.charging * ride.settings.drivetrain.idle_rpm)
+    slow = ~(rpm > limits.charging * ride.settings.drivetrain.idle_rpm)
     since_s = np.where(slow, ride.t_s, -np.inf)
     new = np.diff(ride.segment, prepend=-1) != 0
     since_s = np.maximum.accumulate(np.where(new, ride.t_s, since_s))
@@ -120,12 +119,11 @@ def _charging(ride: Ride, limits: Limits) -> np.ndarray:
 
 def _dips(ride: Ride, charging: np.ndarray, limits: Limits) -> Iterator[_Dip]:
     volts = ride.numbers("supply_voltage")
-    with np.errstate(invalid="ignore"):  # a median is at most the highest: most rides end here
-        if not (charging & (np.nanmax(volts, initial=-np.inf) - volts > limits.dip_v)).any():
-            return
+    # A median is at most the highest: most rides end here.
+    if not (charging & (np.nanmax(volts, initial=-np.inf) - volts > limits.dip_v)).any():
+        return
     usual = _usual(ride, volts)
-    with np.errstate(invalid="ignore"):
-        low = charging & (usual - volts > limits.dip_v)
+    low = charging & (usual - volts > limits.dip_v)
     for span in motion.spans_where(ride, low, bridge_s=0.5):
         rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
         at = rows.start + int(np.nanargmin(np.where(low[rows], volts[rows], np.nan)))

@@ -58,18 +58,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     lowest, widest = np.nanquantile(throttle, (0.01, 0.99))
     if widest - lowest < limits.opened:
         return  # held still all the way: nothing shows which reading is closed
-    with np.errstate(invalid="ignore"):
-        closed = (throttle <= lowest + limits.closed) & (
-            ride.numbers("wheel_speed") > limits.moving_kmh
-        )
+    closed = (throttle <= lowest + limits.closed) & (
+        ride.numbers("wheel_speed") > limits.moving_kmh
+    )
     closed &= ~motion.widened(ride, ride.numbers("clutch") == 1, 1.0)
     closed &= ~(ride.numbers("gear") == 0)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[closed].sum()))
+    yield Exposure(seconds=ride.where(closed).seconds)
     window_s = max(limits.longer_than_s, 3.0 * ride.interval_s("wheel_speed"))
     gain_ms2 = motion.slope(ride, ride.numbers("wheel_speed"), window_s) / motion.KMH_PER_MS
     allowed_ms2 = _allowed(ride, limits, window_s)
-    with np.errstate(invalid="ignore"):
-        gains = closed & (gain_ms2 > allowed_ms2)
+    gains = closed & (gain_ms2 > allowed_ms2)
     lag_s = ride.interval_s("throttle") + ride.interval_s("wheel_speed")
     for span in motion.spans_where(ride, gains):
         if span.length_s <= window_s + lag_s:

@@ -71,9 +71,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return
     moving = ride.numbers("wheel_speed") > limits.moving_kmh
     judged = moving & np.isfinite(measured) & np.isfinite(from_speed)
-    yield Exposure(
-        seconds=float(motion.row_seconds(ride)[judged].sum()) if np.isfinite(scale) else 0.0
-    )
+    yield Exposure(seconds=ride.where(judged).seconds if np.isfinite(scale) else 0.0)
     yield from _findings(ride, judged, measured, from_speed, limits)
 
 
@@ -82,10 +80,9 @@ def _findings(
 ) -> Iterator[Finding]:
     feigned_ms2 = motion.uncertainty_ms2(ride, "wheel_speed", WINDOW_S)
     limit_ms2 = limits.difference_ms2 + 2.0 * feigned_ms2
-    with np.errstate(invalid="ignore"):
-        stands = judged & (np.abs(measured - from_speed) > limit_ms2)
-        stands &= from_speed * np.sign(measured) < limits.hardly * np.abs(measured)
-        stands &= np.abs(from_speed) < np.abs(measured)
+    stands = judged & (np.abs(measured - from_speed) > limit_ms2)
+    stands &= from_speed * np.sign(measured) < limits.hardly * np.abs(measured)
+    stands &= np.abs(from_speed) < np.abs(measured)
     longer_s = limits.longer_than_s + ride.interval_s("wheel_speed")
     for span in motion.spans_where(ride, stands, at_least_s=longer_s, bridge_s=0.3):
         rows = ride.slice(span)
@@ -119,8 +116,7 @@ def _less_slow_part(ride: Ride, measured: Floats, from_speed: Floats) -> Floats:
 
 def _scale(from_speed: Floats, measured: Floats) -> float:
     """Measured over derived acceleration, by the rows of clear change; NaN with too few."""
-    with np.errstate(invalid="ignore"):
-        clear = (np.abs(from_speed) > 0.8) & np.isfinite(measured)
+    clear = (np.abs(from_speed) > 0.8) & np.isfinite(measured)
     if clear.sum() < 20:
         return float("nan")
     return float(np.median(measured[clear] / from_speed[clear]))

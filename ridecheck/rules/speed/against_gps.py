@@ -72,7 +72,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             & _alive(ride, gps)
         )
         percent = 100.0 * (speed / gps - 1.0)
-    seconds = float(motion.row_seconds(ride)[rows].sum())
+    seconds = ride.where(rows).seconds
     yield Exposure(seconds=seconds)
     if seconds < limits.least_s:
         return

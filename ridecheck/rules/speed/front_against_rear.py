@@ -88,14 +88,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 def _steady(ride: Ride, limits: Limits) -> np.ndarray:
     """Upright, neither braking nor accelerating, fast enough, no wheel spinning."""
     speed, front = ride.numbers("wheel_speed"), ride.numbers("front_wheel_speed")
-    with np.errstate(invalid="ignore"):
-        rows = (
-            (speed > limits.moving_kmh)
-            & (front > limits.moving_kmh)
-            & (np.abs(motion.acceleration(ride)) < 0.5)
-            & (np.abs(motion.acceleration(ride, "front_wheel_speed")) < 0.5)
-            & ~(np.abs(ride.numbers("lean_angle")) > 15.0)
-        )
+    rows = (
+        (speed > limits.moving_kmh)
+        & (front > limits.moving_kmh)
+        & (np.abs(motion.acceleration(ride)) < 0.5)
+        & (np.abs(motion.acceleration(ride, "front_wheel_speed")) < 0.5)
+        & ~(np.abs(ride.numbers("lean_angle")) > 15.0)
+    )
     for name in ("abs_active", "traction_active"):
         rows &= ~motion.widened(ride, ride.numbers(name) == 1, 1.0)
     for signal in brakes.signals(ride):

@@ -80,10 +80,9 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch of one speed that a witness contradicts."""
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        moving = speed > limits.moving_kmh
-        same = np.concatenate((speed[1:] == speed[:-1], [False])) & moving
-    yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
+    moving = speed > limits.moving_kmh
+    same = np.concatenate((speed[1:] == speed[:-1], [False])) & moving
+    yield Exposure(seconds=ride.where(moving).seconds)
     refresh_s = ride.interval_s("wheel_speed")
     for span in motion.spans_where(ride, same, at_least_s=max(limits.stood_s, 4 * refresh_s)):
         witness = _contradicts(ride, span, limits) if span.length_s >= limits.frozen_s else ""

@@ -150,8 +150,7 @@ def _where(ride: Ride) -> str:
 def _pieces(ride: Ride, limits: Limits) -> Iterator[_Piece]:
     """Pieces of steady riding in which a ripple could be seen, spread over the ride."""
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        moving = speed > limits.moving_kmh
+    moving = speed > limits.moving_kmh
     spans = [
         Span(start_s, start_s + limits.piece_s)
         for span in motion.spans_where(ride, moving, at_least_s=limits.piece_s)

@@ -68,8 +68,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each sudden fall of a wheel's speed that nothing else follows."""
     speed = ride.numbers("wheel_speed" if ride.has("wheel_speed") else "front_wheel_speed")
-    with np.errstate(invalid="ignore"):
-        yield Exposure(seconds=float(motion.row_seconds(ride)[speed > limits.moving_kmh].sum()))
+    yield Exposure(seconds=ride.where(speed > limits.moving_kmh).seconds)
     if ride.has("wheel_speed"):
         yield from _never_there(ride, speed, limits)
     for name in filter(ride.has, WHEELS):
@@ -143,9 +142,8 @@ def _never_there(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[Find
         [np.nan, *(ratios.rpm_per_kmh(g + 1) for g in range(len(ratios.overall_ratios)))]
     )
     at = np.where((gear >= 1) & (gear < len(per_kmh)), gear, 0).astype(int)
-    with np.errstate(invalid="ignore"):
-        predicted_kmh = rpm / per_kmh[at]
-        stands = (speed < 1.0) & (predicted_kmh > limits.moving_kmh)
+    predicted_kmh = rpm / per_kmh[at]
+    stands = (speed < 1.0) & (predicted_kmh > limits.moving_kmh)
     stands &= ~motion.widened(ride, ride.numbers("clutch") == 1, 1.0)
     for span in motion.spans_where(ride, stands, at_least_s=limits.standing_s):
         i = ride.index(span.start_s)

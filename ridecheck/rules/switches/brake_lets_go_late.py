@@ -124,8 +124,7 @@ def _uses(ride: Ride, signal: BrakeSignal, limits: Limits) -> Iterator[_Use]:
 def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
     rows = ride.slice(run.span)
     rate, speed = motion.acceleration(ride)[rows], ride.numbers("wheel_speed")[rows]
-    with np.errstate(invalid="ignore"):
-        slows = np.flatnonzero(rate < -limits.slowed_ms2)
+    slows = np.flatnonzero(rate < -limits.slowed_ms2)
     if not len(slows) or np.isnan(speed).any():
         return None
     after = speed[slows[-1] :]
@@ -146,9 +145,8 @@ def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
         return None
     rows = ride.slice(span)
     open_at = motion.closed_reading(ride, name) + limits.throttle_open
-    with np.errstate(invalid="ignore"):
-        pulls = ride.numbers(name)[rows] > open_at
-        pulls &= motion.acceleration(ride)[rows] > -limits.slowed_ms2
-        pulls &= ride.numbers("wheel_speed")[rows] > limits.pulled_kmh
+    pulls = ride.numbers(name)[rows] > open_at
+    pulls &= motion.acceleration(ride)[rows] > -limits.slowed_ms2
+    pulls &= ride.numbers("wheel_speed")[rows] > limits.pulled_kmh
     spans = motion.spans_where(ride, pulls, begin=rows.start)
     return max(spans, key=lambda s: s.length_s, default=None)

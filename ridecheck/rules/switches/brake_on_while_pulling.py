@@ -63,10 +63,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     name = "throttle" if ride.has("throttle") else "throttle_grip"
     throttle, closed_at = ride.numbers(name), motion.closed_reading(ride, name)
     seconds = motion.row_seconds(ride)
-    with np.errstate(invalid="ignore"):
-        fast = speed > limits.moving_kmh
-        pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open) & fast
-        gaining = a > limits.gains_ms2
+    fast = speed > limits.moving_kmh
+    pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open) & fast
+    gaining = a > limits.gains_ms2
     yield Exposure(seconds=float(seconds[fast].sum()))
     told: list[Span] = []
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch

@@ -54,9 +54,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal, cut to the time spent above walking pace."""
     speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
     seconds = motion.row_seconds(ride)
-    with np.errstate(invalid="ignore"):
-        fast = speed > limits.moving_kmh
-        steady = a >= -limits.slowing_ms2
+    fast = speed > limits.moving_kmh
+    steady = a >= -limits.slowing_ms2
     yield Exposure(seconds=float(seconds[fast & np.isfinite(a)].sum()))
     told: list[Span] = []
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch

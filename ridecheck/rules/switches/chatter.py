@@ -21,7 +21,6 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Runs
 
@@ -53,9 +52,8 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each burst on each switch; the lamp line only where no brake has its own channel."""
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        moving = speed > limits.moving_kmh
-    yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
+    moving = speed > limits.moving_kmh
+    yield Exposure(seconds=ride.where(moving).seconds)
     own = ride.has("front_brake") or ride.has("rear_brake")
     for channel in SWITCHES:
         if not ride.has(channel) or (channel == "brake_lamp" and own):

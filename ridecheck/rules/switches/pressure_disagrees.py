@@ -79,10 +79,9 @@ def _not_closing(
     linked = np.zeros(len(kpa), dtype=bool)
     for other in others:
         linked |= motion.widened(ride, ride.numbers(other) == 1, slack_s)
-    with np.errstate(invalid="ignore"):
-        off = ride.numbers(control) == 0
-        off &= ~motion.widened(ride, ~off, slack_s)
-        bare = off & ~linked & (kpa > limits.braking_kpa)
+    off = ride.numbers(control) == 0
+    off &= ~motion.widened(ride, ~off, slack_s)
+    bare = off & ~linked & (kpa > limits.braking_kpa)
     for span in motion.spans_where(ride, bare, at_least_s=slack_s, bridge_s=0.1):
         highest_kpa = float(np.nanmax(kpa[ride.slice(span)]))
         yield _finding(
@@ -97,9 +96,8 @@ def _not_closing(
 def _not_opening(
     ride: Ride, control: str, kpa: Floats, slack_s: float, limits: Limits
 ) -> Iterator[Finding]:
-    with np.errstate(invalid="ignore"):
-        resting = (ride.numbers(control) == 1) & (kpa < limits.rest_kpa)
-        resting &= ride.numbers("wheel_speed") > limits.moving_kmh
+    resting = (ride.numbers(control) == 1) & (kpa < limits.rest_kpa)
+    resting &= ride.numbers("wheel_speed") > limits.moving_kmh
     for span in motion.spans_where(ride, resting, at_least_s=limits.rests_s + slack_s):
         yield _finding(
             span,

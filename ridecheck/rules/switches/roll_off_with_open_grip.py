@@ -52,13 +52,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     name = "throttle_grip" if own else "throttle"
     grip = ride.numbers(name)
     rest = motion.closed_reading(ride, name)
-    with np.errstate(invalid="ignore"):
-        is_open = grip > rest + limits.grip_open
-        if not own:
-            # The plate may be cruise's own work, and lags the grip.
-            is_open &= ~motion.widened(ride, ride.numbers("cruise_engaged") == 1, 1.0)
-        yield Exposure(seconds=float(motion.row_seconds(ride)[is_open].sum()))
-        both = is_open & (ride.numbers("roll_off") == 1)
+    is_open = grip > rest + limits.grip_open
+    if not own:
+        # The plate may be cruise's own work, and lags the grip.
+        is_open &= ~motion.widened(ride, ride.numbers("cruise_engaged") == 1, 1.0)
+    yield Exposure(seconds=ride.where(is_open).seconds)
+    both = is_open & (ride.numbers("roll_off") == 1)
     shortest_s = limits.longer_than_s + max(ride.interval_s("roll_off"), ride.interval_s(name))
     for span in motion.spans_where(ride, both):
         if span.length_s <= shortest_s:

@@ -78,9 +78,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Rows in which too much changes at once, where there are enough of them."""
     # Wheel speed is no need of this rule: where it is in doubt is where it may be hit too.
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        moving = motion.widened(ride, speed > limits.moving_kmh, 0.5)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
+    moving = motion.widened(ride, speed > limits.moving_kmh, 0.5)
+    yield Exposure(seconds=ride.where(moving).seconds)
     collapses = {
         name: {float(ride.t_s[i]) for i in rows} for name, rows in _collapses(ride, limits)
     }
@@ -139,8 +138,7 @@ def _changes(ride: Ride) -> Iterator[_Change]:
 def _collapses(ride: Ride, limits: Limits) -> Iterator[tuple[str, np.ndarray]]:
     """Rows in which wheel speed or the supply falls at once."""
     speed, volts = ride.numbers("wheel_speed"), ride.numbers("supply_voltage")
-    with np.errstate(invalid="ignore"):
-        lost = (speed[:-1] > 20.0) & (speed[1:] < limits.collapse * speed[:-1])
-        dips = volts[:-1] - volts[1:] > limits.dip_v
+    lost = (speed[:-1] > 20.0) & (speed[1:] < limits.collapse * speed[:-1])
+    dips = volts[:-1] - volts[1:] > limits.dip_v
     yield "wheel speed", np.flatnonzero(lost) + 1
     yield "supply", np.flatnonzero(dips) + 1

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cancels, motion, pulses
+from ridecheck.signals import cancels, pulses
 from ridecheck.signals.pulses import MOVING_KMH, Touch, touches
 from ridecheck.signals.ride import Ride
 
@@ -57,7 +57,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each pulse nobody made, on each switch where they are no habit of a hand."""
     moving = ride.numbers("wheel_speed") > MOVING_KMH
-    yield Exposure(seconds=float(motion.row_seconds(ride)[moving].sum()))
+    yield Exposure(seconds=ride.where(moving).seconds)
     cancels_s = [c.t_s for c in cancels.cancels(ride) if c.cause != "log_end"]
     for channel in _told_apart(ride):
         if ride.interval_s(channel) > 0.105:

@@ -48,10 +48,9 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches of riding on the stand, then of an engine that should not turn."""
     speed = ride.numbers("wheel_speed")
-    with np.errstate(invalid="ignore"):
-        riding = speed > limits.riding_kmh
-        on_stand = riding & (ride.numbers("side_stand") == 1)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[riding].sum()))
+    riding = speed > limits.riding_kmh
+    on_stand = riding & (ride.numbers("side_stand") == 1)
+    yield Exposure(seconds=ride.where(riding).seconds)
     for span in motion.spans_where(ride, on_stand):
         if span.length_s > limits.stand_s + ride.interval_s("side_stand"):
             yield Finding(
@@ -81,9 +80,8 @@ def _running(ride: Ride, limits: Limits) -> tuple[Span, ...]:
     if not ride.has("run_switch", "engine_speed"):
         return ()
     gain_ms2 = motion.slope(ride, ride.numbers("wheel_speed"), limits.engine_s) / motion.KMH_PER_MS
-    with np.errstate(invalid="ignore"):
-        own = (ride.numbers("wheel_speed") < 1.0) | (gain_ms2 > limits.gaining_ms2)
-        turns = ride.numbers("engine_speed") > limits.turning_rpm
-        stopped = ride.numbers("run_switch") == 0
+    own = (ride.numbers("wheel_speed") < 1.0) | (gain_ms2 > limits.gaining_ms2)
+    turns = ride.numbers("engine_speed") > limits.turning_rpm
+    stopped = ride.numbers("run_switch") == 0
     shortest_s = limits.engine_s + ride.interval_s("run_switch")
     return motion.spans_where(ride, stopped & turns & own, at_least_s=shortest_s)
