@@ -69,6 +69,10 @@ class Span:
         """Seconds from start to end."""
         return self.end_s - self.start_s
 
+    def widened(self, by_s: float) -> "Span":
+        """Longer by so many seconds at both ends."""
+        return Span(self.start_s - by_s, self.end_s + by_s)
+
     def overlaps(self, other: "Span") -> bool:
         """True where the two share an instant, touching ends included."""
         return self.start_s <= other.end_s and other.start_s <= self.end_s

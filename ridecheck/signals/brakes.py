@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
-from ridecheck.signals.intervals import Intervals
+from ridecheck.signals.intervals import NOTHING, Intervals
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import BLANK, Runs, runs_of
 
@@ -95,21 +95,13 @@ def comes_on(ride: Ride, from_s: float, to_s: float) -> bool:
     return bool(last > first)
 
 
-def unshown(ride: Ride, span: Span, clear_s: float) -> tuple[Span, ...]:
-    """The parts of a span at least clear_s from every braking signal that is on or blank."""
-    near = Span(span.start_s - clear_s, span.end_s + clear_s)
-    shown = [
-        (run.start_s - clear_s, run.end_s + clear_s)
-        for signal in signals(ride)
-        for run in signal.runs.overlapping(near)
-        if run.value != 0
-    ]
-    parts, from_s = [], span.start_s
-    for start_s, end_s in [*sorted(shown), (span.end_s, span.end_s)]:
-        if start_s > from_s:
-            parts.append(Span(from_s, start_s))
-        from_s = max(from_s, end_s)
-    return tuple(parts)
+@once
+def shown(ride: Ride) -> Intervals:
+    """When any braking signal is on or blank."""
+    some = NOTHING
+    for signal in signals(ride):
+        some |= signal.runs.where(signal.runs.value != 0)
+    return some
 
 
 @once

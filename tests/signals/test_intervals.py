@@ -1,5 +1,7 @@
 """The set of stretches against the same set as single ticks of a clock."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -84,7 +86,7 @@ def test_joining_fills_the_gaps_up_to_a_length_and_no_other(one, gap):
     pairs = in_ticks(a)
     bridged = {
         n
-        for (_, end), (start, _) in zip(pairs, pairs[1:], strict=False)
+        for (_, end), (start, _) in pairwise(pairs)
         if start - end <= gap
         for n in range(end, start)
     }

@@ -5,7 +5,7 @@ import pytest
 from rides import ride_from
 
 from ridecheck.core.model import Span
-from ridecheck.signals import motion
+from ridecheck.signals import braking, motion
 
 BRAKING = {
     "pieces": ["100 km/h, gear 5, 10 s", "brake 3 m/s2 to 56.8, gear 5", "56.8 km/h, gear 5, 10 s"]
@@ -49,7 +49,7 @@ def test_a_blank_leaves_a_blank():
 
 
 def test_a_slowing_is_found_once_with_its_rate_and_its_witness():
-    (slowing,) = motion.slowings(ride_from(BRAKING), 2.5, 0.7)
+    (slowing,) = braking.slowings(ride_from(BRAKING), 2.5, 0.7)
 
     assert slowing.rate_ms2 == pytest.approx(3.0, abs=0.1)
     assert slowing.span.start_s == pytest.approx(10.0, abs=0.3)
@@ -61,7 +61,7 @@ def test_a_slowing_is_found_once_with_its_rate_and_its_witness():
 def test_a_signal_fading_by_itself_is_contradicted_by_the_engine():
     fading = {"pieces": ["100 km/h, gear 5, 30 s"], "ramp": {"wheel_speed": [[10, 14, 0, -43]]}}
 
-    (slowing,) = motion.slowings(ride_from(fading), 2.5, 0.7)
+    (slowing,) = braking.slowings(ride_from(fading), 2.5, 0.7)
 
     assert slowing.corroborated is False
 
@@ -69,7 +69,7 @@ def test_a_signal_fading_by_itself_is_contradicted_by_the_engine():
 def test_with_the_clutch_pulled_the_engine_tells_nothing():
     ride = ride_from(BRAKING | {"on": {"clutch": [[9, 16]]}})
 
-    (slowing,) = motion.slowings(ride, 2.5, 0.7)
+    (slowing,) = braking.slowings(ride, 2.5, 0.7)
 
     assert slowing.corroborated is None
 
@@ -80,18 +80,6 @@ def test_row_seconds_add_up_to_the_time_covered():
     covered_s = sum(s.length_s + ride.row_interval_s for s in ride.segments)
 
     assert motion.row_seconds(ride).sum() == pytest.approx(covered_s)
-
-
-def test_spans_where_bridges_and_never_crosses_a_gap():
-    ride = ride_from(BRAKING | {"gaps": [[10.5, 13.0]]})
-    flags = (ride.t_s < 5.0) | ((ride.t_s >= 5.2) & (ride.t_s < 13.5))
-
-    spans = motion.spans_where(ride, flags, bridge_s=0.3)
-
-    assert [(s.start_s, s.end_s) for s in spans] == [
-        (0.0, pytest.approx(10.5)),
-        (pytest.approx(13.0), pytest.approx(13.5)),
-    ]
 
 
 def test_a_row_that_lies_before_a_stretch_by_rounding_is_in_its_first_piece():

@@ -114,3 +114,36 @@ def test_what_is_measured_once_is_not_measured_again():
 
     assert (measured(ride, "a"), measured(ride, "a"), measured(ride, "b")) == ("A", "A", "B")
     assert calls == ["a", "b"]
+
+
+def test_stretches_of_flagged_rows_are_bridged_and_never_cross_a_gap():
+    ride = ride_from({"pieces": ["80 km/h, gear 4, 20 s"], "gaps": [[10.5, 13.0]]})
+    flags = (ride.t_s < 5.0) | ((ride.t_s >= 5.2) & (ride.t_s < 13.5))
+
+    spans = ride.where(flags, bridge_s=0.3)
+
+    assert [(s.start_s, s.end_s) for s in spans] == [
+        (0.0, pytest.approx(10.5)),
+        (pytest.approx(13.0), pytest.approx(13.5)),
+    ]
+
+
+def test_a_switch_and_its_rows_show_the_same_time():
+    ride = ride_from(
+        {"pieces": ["80 km/h, gear 4, 20 s"], "on": {"clutch": [[3.0, 4.0]]}, "gaps": [[3.5, 6.0]]}
+    )
+
+    by_rows = ride.where(ride.numbers("clutch") == 1)
+
+    assert list(ride.when("clutch")) == list(by_rows)
+    assert len(by_rows) == 1
+
+
+def test_the_blur_of_channels_is_their_slowest_refresh_and_largest_skew():
+    ride = ride_from(
+        {"pieces": ["80 km/h, gear 4, 20 s"], "refresh": {"engine_speed": 0.5}},
+    )
+
+    blur_s = ride.blur_s("engine_speed", "wheel_speed")
+
+    assert blur_s == pytest.approx(ride.interval_s("engine_speed"))

@@ -80,17 +80,16 @@ def _ratio(ride: Ride, one: str, two: str, slowest_kmh: float) -> Floats:
 def _findings(
     ride: Ride, pair: tuple[str, str], ratio: Floats, limits: Limits
 ) -> Iterator[Finding]:
-    seconds = motion.row_seconds(ride)
-    total_s = float(seconds[np.isfinite(ratio)].sum())
+    total_s = ride.where(np.isfinite(ratio)).seconds
     for unit, factor in FACTORS.items():
         for way in (factor, 1.0 / factor):
             near = np.abs(ratio / way - 1.0) <= limits.within
-            near_s = float(seconds[near].sum())
+            near_s = ride.where(near).seconds
             if near_s < limits.least_s:
                 continue
             fast, slow = pair if way > 1.0 else pair[::-1]
             middle = float(np.median(ratio[near]))
-            for span in motion.spans_where(ride, near, bridge_s=float("inf")):
+            for span in ride.where(near, bridge_s=float("inf")):
                 yield Finding(
                     span=span,
                     message=f"{_word(fast)} is {max(middle, 1 / middle):.3f} times "

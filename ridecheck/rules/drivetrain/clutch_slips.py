@@ -66,9 +66,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     loaded = _loaded(ride, gear, limits)
     yield Exposure(seconds=ride.where(loaded).seconds)
     slipping = loaded & (excess > np.maximum(limits.rise, drivetrain.tolerance(ride)))
-    for span in motion.spans_where(ride, slipping, bridge_s=0.3):
+    for span in ride.where(slipping, bridge_s=0.3).longer_than(limits.longer_than_s):
         at = ride.slice(span)
-        if span.length_s <= limits.longer_than_s or not _gear_known(ride, at, gear, excess, limits):
+        if not _gear_known(ride, at, gear, excess, limits):
             continue
         worst = 100.0 * float(np.nanmax(excess[at]))
         spin = ride.settings.speed_signal.taken_from in ("front_wheel", "unknown")
@@ -129,7 +129,7 @@ def _gear_known(
 ) -> bool:
     """Does the gear hold elsewhere in the ride, and is the ratio here on no other's rung?"""
     same = (gear == gear[at][0]) & (np.abs(excess) < limits.rise / 2)
-    if motion.row_seconds(ride)[same].sum() < limits.on_rung_s:
+    if ride.where(same).seconds < limits.on_rung_s:
         return False
     rungs = drivetrain.rungs(ride)[at]
     counts = np.bincount(rungs[(rungs > 0) & (rungs != gear[at])].astype(int), minlength=1)

@@ -76,10 +76,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 def _pulled_but_locked(ride: Ride, limits: Limits) -> Iterator[Finding]:
     speed, rungs = ride.numbers("wheel_speed"), drivetrain.rungs(ride)
-    for run in ride.runs("clutch").on():
-        if run.length_s < limits.locked_s:
-            continue
-        at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
+    for run in ride.when("clutch").at_least(limits.locked_s):
+        at = ride.rows(run)
         v, gears = speed[at], rungs[at]
         rpm = ride.numbers("engine_speed")[at]
         idling = not np.nanmedian(rpm) > 1.3 * ride.settings.drivetrain.idle_rpm
@@ -93,7 +91,7 @@ def _pulled_but_locked(ride: Ride, limits: Limits) -> Iterator[Finding]:
         long = run.length_s >= limits.long_s and (gears > 0).mean() > limits.long_share
         if varied or long:
             yield Finding(
-                span=run.span,
+                span=run,
                 message=f"clutch shown pulled for {run.length_s:.1f} s while engine and wheel "
                 f"turned together in gear {np.median(gears[gears > 0]):.0f}, {v.min():.0f} to "
                 f"{v.max():.0f} km/h",

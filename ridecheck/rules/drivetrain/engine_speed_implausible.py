@@ -62,7 +62,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     rpm = ride.numbers("engine_speed")
     yield Exposure(seconds=ride.where(np.isfinite(rpm)).seconds)
     most = ride.settings.drivetrain.redline_rpm * (1.0 + limits.over)
-    done = [(span, "over the model's limit") for span in _over(ride, most)]
+    over = ride.where(rpm > most, bridge_s=0.2)
+    done = [(span, "over the model's limit") for span in over]
     for found, from_what in (
         (_flashes(ride, limits), "up and back"),
         (_leaps(ride, limits, most), "a leap"),
@@ -83,11 +84,6 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             unit="rpm",
             channels=("engine_speed",),
         )
-
-
-def _over(ride: Ride, most_rpm: float) -> Iterator[Span]:
-    over = ride.numbers("engine_speed") > most_rpm
-    yield from motion.spans_where(ride, over, bridge_s=0.2)
 
 
 def _flashes(ride: Ride, limits: Limits) -> Iterator[Span]:
@@ -119,7 +115,7 @@ def _leaps(ride: Ride, limits: Limits, most_rpm: float) -> Iterator[Span]:
     leaps = settled & (rpm > _lowest(ride, rows) * (1.0 + limits.leap)) & (rpm <= most_rpm)
     for near in _stretches(leaps, rows):  # a median is no lower: only here may one leap
         leaps[near] &= rpm[near] > _middle(ride, over_s, near) * (1.0 + limits.leap)
-    for span in motion.spans_where(ride, leaps, bridge_s=0.2):
+    for span in ride.where(leaps, bridge_s=0.2):
         if span.length_s <= limits.back_s and not _wheel_leaps(ride, span):
             yield span
 

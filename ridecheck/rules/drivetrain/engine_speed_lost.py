@@ -61,11 +61,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     moving = speed > limits.moving_kmh
     yield Exposure(seconds=ride.where(moving & np.isfinite(rpm)).seconds)
     dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
-    for span in motion.spans_where(ride, dead):
-        long_enough = span.length_s > max(
-            limits.longer_than_s, 2.0 * ride.interval_s("engine_speed")
-        )
-        if long_enough and not _engine_stopped(ride, span):
+    shortest_s = max(limits.longer_than_s, 2.0 * ride.interval_s("engine_speed"))
+    for span in ride.where(dead).longer_than(shortest_s):
+        if not _engine_stopped(ride, span):
             yield _finding(ride, span, "engine speed read zero")
     yield from _frozen(ride, speed, rpm, limits)
 

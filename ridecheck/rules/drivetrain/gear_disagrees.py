@@ -22,7 +22,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import drivetrain, motion
+from ridecheck.signals import drivetrain
 from ridecheck.signals.ride import Ride
 
 
@@ -58,12 +58,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     wrong = rows & (rungs != gear)
     refresh_s = max(ride.interval_s(n) for n in ("wheel_speed", "engine_speed", "gear"))
     shortest_s = max(limits.longer_than_s, 2.5 * refresh_s)
-    told = []
-    for span in motion.spans_where(ride, wrong, bridge_s=limits.bridge_s):
-        at = ride.slice(span)
-        if span.length_s <= shortest_s and not _flicker(ride, span):
-            continue
-        told.append((span, at))
+    events = ride.where(wrong, bridge_s=limits.bridge_s)
+    events = events.where(lambda span: span.length_s > shortest_s or _flicker(ride, span))
     wrong_s, all_s = (ride.where(r).seconds for r in (wrong, rows))
     if wrong_s > limits.throughout * all_s and len(np.unique(gear[wrong])) > 1:
         yield Unjudged(
@@ -72,7 +68,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             "rather another model's log, or gears in another order",
         )
         return
-    for span, at in told:
+    for span in events:
+        at = ride.slice(span)
         logged = int(np.median(gear[at][wrong[at]]))
         meant = int(np.median(rungs[at][wrong[at]]))
         yield Finding(

@@ -24,7 +24,6 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
 
 
@@ -57,17 +56,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     volts, rpm = ride.numbers("supply_voltage"), ride.numbers("engine_speed")
     fast_rpm = max(limits.charging_rpm, 1.7 * ride.settings.drivetrain.idle_rpm)
     judged = (rpm > fast_rpm) & np.isfinite(volts) & (ride.t_s >= limits.first_s)
-    seconds = motion.row_seconds(ride)
-    judged_s = float(seconds[judged].sum())
+    judged_s = ride.where(judged).seconds
     yield Exposure(seconds=judged_s)
     for word, limit_v, outside in (
         ("below", limits.low_v, judged & (volts < limits.low_v)),
         ("above", limits.high_v, judged & (volts > limits.high_v)),
     ):
-        outside_s = float(seconds[outside].sum())
-        if outside_s < max(limits.least_s, limits.share * judged_s):
+        outside_s = ride.where(outside).seconds
+        longest = ride.where(outside, bridge_s=5.0).longest
+        if longest is None or outside_s < max(limits.least_s, limits.share * judged_s):
             continue
-        longest = max(motion.spans_where(ride, outside, bridge_s=5.0), key=lambda s: s.length_s)
         middle_v = float(np.median(volts[outside]))
         yield Finding(
             span=longest,

@@ -56,14 +56,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     moving = motion.widened(ride, ride.numbers("wheel_speed") > limits.moving_kmh, 30.0)
     ends = moving & ((value <= limits.coldest_c) | (value >= limits.hottest_c))
     yield Exposure(seconds=ride.where(moving & np.isfinite(value)).seconds)
-    stretches = motion.spans_where(ride, ends, at_least_s=limits.longer_than_s)
+    stretches = ride.where(ends).at_least(limits.longer_than_s)
     for span in stretches:
-        shown_c = float(np.median(value[ride.slice(Span(span.start_s, span.end_s - 1e-6))]))
+        shown_c = float(np.median(value[ride.rows(span)]))
         yield _finding(
             span, f"coolant at {shown_c:.0f} degrees C for {span.length_s:.0f} s", shown_c, "degC"
         )
     for at_s, from_c, to_c in _jumps(ride, value, moving, limits):
-        if not any(s.start_s - 1.0 <= at_s <= s.end_s + 1.0 for s in stretches):
+        if not stretches.widened(1.0).holds(at_s):
             text = f"coolant went from {from_c:.0f} to {to_c:.0f} degrees C at once and stayed"
             yield _finding(Span(at_s, at_s), text, to_c - from_c, "degC")
 

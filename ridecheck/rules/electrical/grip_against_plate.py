@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
@@ -67,10 +67,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     shortest_s = limits.longer_than_s + max(
         ride.interval_s("throttle"), ride.interval_s("throttle_grip")
     )
-    for span in motion.spans_where(ride, shut):
-        if span.length_s <= shortest_s:
-            continue
-        rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+    for span in ride.where(shut).longer_than(shortest_s):
+        rows = ride.rows(span)
         asked, given = float(np.median(grip[rows])), float(np.median(plate[rows]))
         yield Finding(
             span=span,

@@ -28,7 +28,7 @@ import polars as pl
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import cancels, motion
+from ridecheck.signals import cancels
 from ridecheck.signals.ride import Floats, Ride
 
 BEFORE_S = 5.0
@@ -124,8 +124,8 @@ def _dips(ride: Ride, charging: np.ndarray, limits: Limits) -> Iterator[_Dip]:
         return
     usual = _usual(ride, volts)
     low = charging & (usual - volts > limits.dip_v)
-    for span in motion.spans_where(ride, low, bridge_s=0.5):
-        rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+    for span in ride.where(low, bridge_s=0.5):
+        rows = ride.rows(span)
         at = rows.start + int(np.nanargmin(np.where(low[rows], volts[rows], np.nan)))
         yield _Dip(span, float(usual[at] - volts[at]), float(volts[at]))
 

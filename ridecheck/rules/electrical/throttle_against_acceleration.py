@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride
@@ -69,14 +69,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     allowed_ms2 = _allowed(ride, limits, window_s)
     gains = closed & (gain_ms2 > allowed_ms2)
     lag_s = ride.interval_s("throttle") + ride.interval_s("wheel_speed")
-    for span in motion.spans_where(ride, gains):
-        if span.length_s <= window_s + lag_s:
-            continue
+    for span in ride.where(gains).longer_than(window_s + lag_s):
         gained = float(np.nanmean(gain_ms2[ride.slice(span)]))
         yield Finding(
             span=span,
             message=f"speed rose by {gained:.1f} m/s2 for {span.length_s:.1f} s with the throttle "
-            f"reading {np.nanmedian(throttle[ride.slice(Span(span.start_s, span.end_s))]):.0f} %",
+            f"reading {np.nanmedian(throttle[ride.slice(span)]):.0f} %",
             measured=gained,
             limit=float(np.nanmedian(allowed_ms2[ride.slice(span)])),
             unit="m/s2",

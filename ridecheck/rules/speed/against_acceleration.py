@@ -84,7 +84,7 @@ def _findings(
     stands &= from_speed * np.sign(measured) < limits.hardly * np.abs(measured)
     stands &= np.abs(from_speed) < np.abs(measured)
     longer_s = limits.longer_than_s + ride.interval_s("wheel_speed")
-    for span in motion.spans_where(ride, stands, at_least_s=longer_s, bridge_s=0.3):
+    for span in ride.where(stands, bridge_s=0.3).at_least(longer_s):
         rows = ride.slice(span)
         shown, real = float(np.nanmean(from_speed[rows])), float(np.nanmean(measured[rows]))
         yield Finding(

@@ -51,9 +51,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         return  # the same wheel twice says nothing
     speed, front = ride.numbers("wheel_speed"), ride.numbers("front_wheel_speed")
     rows = _steady(ride, limits)
-    seconds = motion.row_seconds(ride)
-    yield Exposure(seconds=float(seconds[rows].sum()))
-    if seconds[rows].sum() < limits.least_s:
+    steady_s = ride.where(rows).seconds
+    yield Exposure(seconds=steady_s)
+    if steady_s < limits.least_s:
         return
     with np.errstate(invalid="ignore", divide="ignore"):
         percent = 100.0 * (speed / front - 1.0) - ride.settings.speed_signal.reads_high_percent
@@ -63,7 +63,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         yield Finding(
             span=Span(0.0, ride.duration_s),
             message=f"wheel speed reads {middle:+.1f} % against the front wheel over "
-            f"{seconds[rows].sum():.0f} s of steady riding; {limits.apart:.0f} % is allowed. "
+            f"{steady_s:.0f} s of steady riding; {limits.apart:.0f} % is allowed. "
             "It can be a tyre, front or rear, or either sensor's ring or setting",
             measured=middle,
             limit=limits.apart,
@@ -71,7 +71,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             channels=("wheel_speed", "front_wheel_speed"),
         )
     departs = rows & (np.abs(percent - middle) > limits.departs + step_percent)
-    for span in motion.spans_where(ride, departs, at_least_s=limits.departs_s):
+    for span in ride.where(departs).at_least(limits.departs_s):
         off = float(np.nanmedian(percent[ride.slice(span)])) - middle
         yield Finding(
             span=span,
@@ -98,6 +98,6 @@ def _steady(ride: Ride, limits: Limits) -> np.ndarray:
     for name in ("abs_active", "traction_active"):
         rows &= ~motion.widened(ride, ride.numbers(name) == 1, 1.0)
     for signal in brakes.signals(ride):
-        for run in signal.runs.on():
-            rows[ride.slice(Span(run.start_s - 0.5, run.end_s + 0.5))] = False
+        for run in signal.on.widened(0.5):
+            rows[ride.slice(run)] = False
     return np.asarray(rows)

@@ -84,7 +84,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     same = np.concatenate((speed[1:] == speed[:-1], [False])) & moving
     yield Exposure(seconds=ride.where(moving).seconds)
     refresh_s = ride.interval_s("wheel_speed")
-    for span in motion.spans_where(ride, same, at_least_s=max(limits.stood_s, 4 * refresh_s)):
+    for span in ride.where(same).at_least(max(limits.stood_s, 4 * refresh_s)):
         witness = _contradicts(ride, span, limits) if span.length_s >= limits.frozen_s else ""
         leap_kmh = _leap_kmh(ride, span, limits)
         if not witness and leap_kmh:

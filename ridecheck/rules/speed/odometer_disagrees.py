@@ -24,7 +24,6 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride
 
 MILE = 1.609344
@@ -126,8 +125,8 @@ def _stretches(ride: Ride) -> Iterator[_Stretch]:
     """Uninterrupted stretches, from the first to the last change of the odometer in each."""
     speed, odometer = ride.numbers("wheel_speed"), ride.numbers("odometer")
     known = np.isfinite(speed) & np.isfinite(odometer)
-    for span in motion.spans_where(ride, known, at_least_s=10.0):
-        rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+    for span in ride.where(known).at_least(10.0):
+        rows = ride.rows(span)
         changes = np.flatnonzero(np.diff(odometer[rows]) != 0) + rows.start + 1
         if len(changes) < 2:
             continue

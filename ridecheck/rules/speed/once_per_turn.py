@@ -153,7 +153,7 @@ def _pieces(ride: Ride, limits: Limits) -> Iterator[_Piece]:
     moving = speed > limits.moving_kmh
     spans = [
         Span(start_s, start_s + limits.piece_s)
-        for span in motion.spans_where(ride, moving, at_least_s=limits.piece_s)
+        for span in ride.where(moving).at_least(limits.piece_s)
         for start_s in span.start_s
         + limits.piece_s * np.arange(int(span.length_s / limits.piece_s + 1e-9))
     ]

@@ -145,7 +145,7 @@ def _never_there(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[Find
     predicted_kmh = rpm / per_kmh[at]
     stands = (speed < 1.0) & (predicted_kmh > limits.moving_kmh)
     stands &= ~motion.widened(ride, ride.numbers("clutch") == 1, 1.0)
-    for span in motion.spans_where(ride, stands, at_least_s=limits.standing_s):
+    for span in ride.where(stands).at_least(limits.standing_s):
         i = ride.index(span.start_s)
         if i and ride.segment[i - 1] == ride.segment[i] and speed[i - 1] > limits.moving_kmh:
             continue  # that is a fall, told as one

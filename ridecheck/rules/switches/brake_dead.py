@@ -25,16 +25,20 @@ References
     beyond 1.3 m/s2 shall show a signal on electric cars (UN R13-H, 5.2.22.4, a scale only).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
-from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.model import Exposure, Finding, Severity, Unjudged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals import brakes, braking, motion
+from ridecheck.signals.braking import Slowing
+from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride
 
-TURNED_S = 0.33
-"""Engine and wheel turned together for at least this, or nothing is known of it."""
+SHORTEST_S = 0.5
+"""A slowing shorter than this is no braking that a signal must have shown."""
+
+FILAMENT_S = 0.25
+"""A lamp's filament lights some 0.2 s late (common practice), and one late row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,65 +108,70 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each hard slowing: shown by a brake signal, or by none."""
-    shown = 0
-    for slowing in motion.slowings(ride, limits.expected_ms2, 0.5):
-        around = Span(slowing.span.start_s - _slack_s(ride), slowing.span.end_s + _slack_s(ride))
-        shown += brakes.any_on(ride, around) is True
-    yield Exposure(events=shown)
-    for slowing in motion.slowings(ride, limits.slowing_ms2, limits.longer_than_s):
-        around = Span(slowing.span.start_s - _slack_s(ride), slowing.span.end_s + _slack_s(ride))
-        braked = brakes.any_on(ride, around)
+    late_s = _late_s(ride)
+    for slowing in braking.slowings(ride, limits.expected_ms2, SHORTEST_S):
+        braked = brakes.any_on(ride, slowing.span.widened(late_s))
+        yield Exposure(events=int(braked is True))
+    for slowing in braking.slowings(ride, limits.slowing_ms2, limits.longer_than_s):
+        braked = brakes.any_on(ride, slowing.span.widened(late_s))
         if braked:
-            for unseen in _unseen(ride, slowing, limits):
-                yield from (v for v in _judged(ride, unseen, limits) if isinstance(v, Finding))
-        else:
-            blank = "a brake signal is blank while the bike slows hard" if braked is None else ""
-            yield from _judged(ride, slowing, limits, unless=blank)
+            said = (_judged(ride, part, limits) for part in _unseen(ride, slowing, limits))
+            yield from (one for one in said if isinstance(one, Finding))
+        elif (one := _judged(ride, slowing, limits)) is not None:
+            blank = "a brake signal is blank while the bike slows hard"
+            hidden = braked is None and isinstance(one, Finding)
+            yield Unjudged(slowing.span, blank) if hidden else one
 
 
-def _unseen(ride: Ride, slowing: motion.Slowing, limits: Limits) -> list[motion.Slowing]:
+def _late_s(ride: Ride) -> float:
+    """A lamp may be written 0.25 s late, and a signal one refresh."""
+    return FILAMENT_S + max(s.interval_s + s.skew_s for s in brakes.signals(ride))
+
+
+def _unseen(ride: Ride, slowing: Slowing, limits: Limits) -> list[Slowing]:
     """What of a slowing that a brake signal shows lies too far from the signal to be its doing.
 
     As far as the signal may be written late, and as the acceleration's window smears a braking.
     Every rider shuts the throttle before the brake, on a climb too: where nothing tells the
     hill, only what is harder than both together counts.
     """
-    clear_s = _slack_s(ride) + motion.window_s(ride, "wheel_speed") / 2
-    parts = brakes.unshown(ride, slowing.span, clear_s)
-    long = [part for part in parts if part.length_s > limits.longer_than_s]
-    found = [one for part in long if (one := motion.slowing_over(ride, part)) is not None]
+    clear_s = _late_s(ride) + motion.window_s(ride, "wheel_speed") / 2
+    parts = Intervals.of([slowing.span]) - brakes.shown(ride).widened(clear_s)
+    long = parts.longer_than(limits.longer_than_s)
+    found = [one for part in long if (one := braking.slowing_over(ride, part)) is not None]
     return [
         one
         for one in found
         if one.rate_ms2 >= limits.steepest_hill_ms2
-        or motion.without_hill_ms2(ride, one.span, one.rate_ms2) is not None
+        or braking.without_hill_ms2(ride, one.span, one.rate_ms2) is not None
     ]
 
 
-def _judged(
-    ride: Ride, slowing: motion.Slowing, limits: Limits, *, unless: str = ""
-) -> Iterator[Finding | Unjudged]:
-    """A slowing without a brake signal: a finding, or why it is none; nothing where none brakes.
+def _judged(ride: Ride, slowing: Slowing, limits: Limits) -> Finding | Unjudged | None:
+    """A slowing without a brake signal: a finding, or why it is none; None where none brakes."""
+    real = braking.is_real(
+        ride,
+        slowing,
+        from_ms2=limits.slowing_ms2,
+        to_ms2=limits.steepest_ms2,
+        turned_within_s=limits.turned_within_s,
+    )
+    left_ms2 = braking.without_hill_ms2(ride, slowing.span, slowing.rate_ms2) if real else None
+    if not real or (left_ms2 is not None and left_ms2 < limits.unaided_ms2):
+        return None
+    reason = _unjudged(ride, slowing, limits, hill_known=left_ms2 is not None)
+    return Unjudged(slowing.span, reason) if reason else _finding(ride, slowing, limits)
 
-    unless: why it could not be judged, be it what it may.
-    """
-    if not _is_slowing(ride, slowing, limits):
-        return
-    left_ms2 = motion.without_hill_ms2(ride, slowing.span, slowing.rate_ms2)
-    if left_ms2 is not None and left_ms2 < limits.unaided_ms2:
-        return
-    reason = _unjudged(ride, slowing, limits, hill_known=left_ms2 is not None) or unless
-    yield Unjudged(slowing.span, reason) if reason else _finding(ride, slowing, limits)
 
-
-def _unjudged(ride: Ride, slowing: motion.Slowing, limits: Limits, *, hill_known: bool) -> str:
+def _unjudged(ride: Ride, slowing: Slowing, limits: Limits, *, hill_known: bool) -> str:
     """Why no dead brake signal may be told from a slowing; "" where one may."""
-    if motion.throttle_open(ride, slowing.span):
+    if braking.throttle_open(ride, slowing.span):
         return (
             "the throttle stayed open with cruise not engaged: "
             "an engine that stops pulling slows a bike too"
         )
-    if not hill_known and _may_be_a_hill(ride, slowing, limits):
+    mild = slowing.rate_ms2 < limits.steepest_hill_ms2
+    if not hill_known and mild and braking.pulled_uphill(ride, slowing.span):
         return (
             "the throttle was wide open and speed not rising just before: "
             "how much of the slowing is a hill's is not known"
@@ -172,46 +181,7 @@ def _unjudged(ride: Ride, slowing: motion.Slowing, limits: Limits, *, hill_known
     return ""
 
 
-def _is_slowing(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
-    """Is the bike slowing, rather than its speed signal?
-
-    The mean over the stretch, less what a step of the signal feigns, must lie within
-    the limits; what else is logged must fall too; speed must not jump back, nor only
-    lose what a spinning wheel had gained.
-    """
-    feigned_ms2 = motion.uncertainty_ms2(ride, "wheel_speed", slowing.span.length_s)
-    within = limits.slowing_ms2 <= slowing.rate_ms2 - feigned_ms2 + 0.05
-    possible = slowing.steepest_ms2 <= limits.steepest_ms2
-    return (
-        within
-        and possible
-        and not motion.rebounds(ride, slowing.span)
-        and not motion.falls_back(ride, slowing.span)
-        and _is_borne_out(ride, slowing, limits)
-    )
-
-
-def _is_borne_out(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
-    """Did what else is logged fall too, or, where it could not tell, turn with the wheel before?"""
-    if slowing.corroborated is None:
-        return not _could_corroborate(ride) or _was_real(ride, slowing, limits)
-    return slowing.corroborated
-
-
-def _was_real(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
-    """Did the engine turn with the wheel, in some gear, just before the slowing?
-
-    With the clutch in nothing confirms the slowing itself; but no engine drags then either.
-    """
-    if not ride.has("engine_speed"):
-        return False
-    start_s = slowing.span.start_s
-    before = ride.slice(Span(start_s - limits.turned_within_s, start_s))
-    seconds = motion.row_seconds(ride)[before]
-    return bool(seconds[drivetrain.in_gear(ride)[before]].sum() >= TURNED_S)
-
-
-def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
+def _hidden(ride: Ride, slowing: Slowing, limits: Limits) -> bool:
     """Could the shortest press that explains the slowing fall between two rows?
 
     A latched signal shows the press at its next row, however short.
@@ -222,38 +192,19 @@ def _hidden(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
     return press_s < max(open_s, default=0.0)
 
 
-def _may_be_a_hill(ride: Ride, slowing: motion.Slowing, limits: Limits) -> bool:
-    """Can a climb explain it, and did the engine pull as on one just before?"""
-    mild = slowing.rate_ms2 < limits.steepest_hill_ms2
-    return mild and motion.pulled_uphill(ride, slowing.span)
-
-
-def _could_corroborate(ride: Ride) -> bool:
-    return ride.has("engine_speed") or ride.has("front_wheel_speed")
-
-
-def _slack_s(ride: Ride) -> float:
-    """A lamp may be written 0.25 s late, and a signal one refresh."""
-    return 0.25 + max(s.interval_s + s.skew_s for s in brakes.signals(ride))
-
-
-def _borne_out_by(ride: Ride, slowing: motion.Slowing) -> str:
-    if slowing.by:
-        return f"{slowing.by} fell too"
-    if _could_corroborate(ride):
-        return "engine and wheel turned together until just before"
-    return "nothing else logged can confirm it"
-
-
-def _finding(ride: Ride, slowing: motion.Slowing, limits: Limits) -> Finding:
-    by = f"; {_borne_out_by(ride, slowing)}"
-    unsure = brakes.not_told_apart(ride)
+def _finding(ride: Ride, slowing: Slowing, limits: Limits) -> Finding:
     names = [s.channel for s in brakes.signals(ride)]
+    by = "nothing else logged can confirm it"
+    if slowing.by:
+        by = f"{slowing.by} fell too"
+    elif braking.can_corroborate(ride):
+        by = "engine and wheel turned together until just before"
+    unsure = brakes.not_told_apart(ride)
     return Finding(
         span=slowing.span,
         message=f"slowed by {slowing.rate_ms2:.1f} m/s2 from {slowing.from_kmh:.0f} to "
         f"{slowing.to_kmh:.0f} km/h in {slowing.span.length_s:.1f} s with no brake signal on "
-        f"({', '.join(n.replace('_', ' ') for n in names)}){by}"
+        f"({', '.join(n.replace('_', ' ') for n in names)}); {by}"
         + (f"; {unsure}" if unsure else ""),
         measured=slowing.rate_ms2,
         limit=limits.slowing_ms2,

@@ -148,5 +148,4 @@ def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
     pulls = ride.numbers(name)[rows] > open_at
     pulls &= motion.acceleration(ride)[rows] > -limits.slowed_ms2
     pulls &= ride.numbers("wheel_speed")[rows] > limits.pulled_kmh
-    spans = motion.spans_where(ride, pulls, begin=rows.start)
-    return max(spans, key=lambda s: s.length_s, default=None)
+    return ride.where(pulls, begin=rows.start).longest

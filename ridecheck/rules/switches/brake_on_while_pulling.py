@@ -21,12 +21,11 @@ References
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import brakes, motion
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.intervals import NOTHING
+from ridecheck.signals.ride import Floats, Ride
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,42 +58,40 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal between seconds and a minute."""
-    speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
-    name = "throttle" if ride.has("throttle") else "throttle_grip"
-    throttle, closed_at = ride.numbers(name), motion.closed_reading(ride, name)
-    seconds = motion.row_seconds(ride)
-    fast = speed > limits.moving_kmh
-    pulling = (a >= -limits.steady_ms2) & (throttle > closed_at + limits.throttle_open) & fast
-    gaining = a > limits.gains_ms2
-    yield Exposure(seconds=float(seconds[fast].sum()))
-    told: list[Span] = []
+    a, opening = motion.acceleration(ride), _opening(ride)
+    fast = ride.where(ride.numbers("wheel_speed") > limits.moving_kmh)
+    yield Exposure(seconds=fast.seconds)
+    pulling = fast & ride.where((a >= -limits.steady_ms2) & (opening > limits.throttle_open))
+    gaining = pulling & ride.where(a > limits.gains_ms2)
+    told = NOTHING
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
-        for run in signal.runs.on():
-            if not limits.on_s <= run.length_s < limits.stuck_s:
-                continue
-            if any(s.overlaps(run.span) for s in told):
-                continue
-            at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
-            for span in motion.spans_where(
-                ride, pulling[at], begin=at.start, bridge_s=limits.shift_s
-            ):
-                rows = ride.slice(Span(span.start_s, span.end_s - 1e-6))
-                rows = slice(rows.start, min(rows.stop, at.stop))
-                pulled_s = float(seconds[rows][pulling[rows]].sum())
-                gained_s = float(seconds[rows][pulling[rows] & gaining[rows]].sum())
-                power = float(np.nanmedian(throttle[rows])) - closed_at
-                hard = gained_s >= limits.gains_s or power > limits.hard_open
-                if pulled_s < limits.pulled_s or not hard:
-                    continue
-                told.append(run.span)
-                yield Finding(
-                    span=run.span,
-                    message=f"{signal.label} on for {run.length_s:.1f} s, {pulled_s:.1f} s of them "
-                    f"from {speed[rows][0]:.0f} to {speed[rows][-1]:.0f} km/h with the throttle "
-                    "open and no slowing",
-                    measured=pulled_s,
-                    limit=limits.pulled_s,
-                    unit="s",
-                    channels=(signal.channel,),
-                )
-                break
+        on = signal.on.at_least(limits.on_s) - signal.on.at_least(limits.stuck_s)
+        for run in on.apart_from(told):
+            for pull in (pulling & run).joined(limits.shift_s):
+                pulled_s, gained_s = (pulling & pull).seconds, (gaining & pull).seconds
+                hard = motion.median(opening[ride.rows(pull)]) > limits.hard_open
+                if pulled_s >= limits.pulled_s and (hard or gained_s >= limits.gains_s):
+                    told |= run
+                    yield _finding(ride, signal, run, pull, pulled_s, limits)
+                    break
+
+
+def _opening(ride: Ride) -> Floats:
+    """By how much the throttle (else the grip) is open above its closed reading, in per cent."""
+    name = "throttle" if ride.has("throttle") else "throttle_grip"
+    return ride.numbers(name) - motion.closed_reading(ride, name)
+
+
+def _finding(
+    ride: Ride, signal: brakes.BrakeSignal, run: Span, pull: Span, pulled_s: float, limits: Limits
+) -> Finding:
+    speed = ride.numbers("wheel_speed")[ride.rows(pull)]
+    return Finding(
+        span=run,
+        message=f"{signal.label} on for {run.length_s:.1f} s, {pulled_s:.1f} s of them "
+        f"from {speed[0]:.0f} to {speed[-1]:.0f} km/h with the throttle open and no slowing",
+        measured=pulled_s,
+        limit=limits.pulled_s,
+        unit="s",
+        channels=(signal.channel,),
+    )

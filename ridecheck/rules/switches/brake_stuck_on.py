@@ -22,6 +22,7 @@ import numpy as np
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import brakes, motion
+from ridecheck.signals.intervals import NOTHING
 from ridecheck.signals.ride import Ride
 
 
@@ -52,42 +53,46 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal, cut to the time spent above walking pace."""
-    speed, a = ride.numbers("wheel_speed"), motion.acceleration(ride)
-    seconds = motion.row_seconds(ride)
-    fast = speed > limits.moving_kmh
-    steady = a >= -limits.slowing_ms2
-    yield Exposure(seconds=float(seconds[fast & np.isfinite(a)].sum()))
-    told: list[Span] = []
+    a = motion.acceleration(ride)
+    fast = ride.where((ride.numbers("wheel_speed") > limits.moving_kmh) & np.isfinite(a))
+    yield Exposure(seconds=fast.seconds)
+    steady = fast & ride.where(a >= -limits.slowing_ms2)
+    gaining = fast & ride.where(a > limits.gaining_ms2)
+    told = NOTHING
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
-        for run in signal.runs.on():
-            if run.length_s < limits.on_s or any(s.overlaps(run.span) for s in told):
-                continue
-            at = ride.slice(Span(run.start_s, run.end_s - 1e-6))
-            moving = fast[at] & np.isfinite(a[at])
-            moving_s = float(seconds[at][moving].sum())
-            steady_s = float(seconds[at][moving & steady[at]].sum())
-            gaining_s = float(seconds[at][moving & (a[at] > limits.gaining_ms2)].sum())
+        for run in signal.on.at_least(limits.on_s).apart_from(told):
+            moving_s, steady_s = (fast & run).seconds, (steady & run).seconds
             if moving_s < limits.on_s or steady_s < limits.share * moving_s:
                 continue
             # Held at one speed to a fraction, or gaining: neither is a dragged brake.
-            held = steady_s > 0.95 * moving_s
-            if _throttle_shut(ride, at) or not (held or gaining_s >= limits.gaining_s):
-                continue
-            told.append(run.span)
-            always = run.length_s > 0.95 * ride.duration_s
-            yield Finding(
-                span=run.span,
-                message=f"{signal.label} on for {run.length_s:.0f} s, {moving_s:.0f} s of them "
-                f"above {limits.moving_kmh:.0f} km/h and only {moving_s - steady_s:.0f} s slowing"
-                + ("; on all the ride: its polarity in the layout may be wrong" if always else ""),
-                measured=moving_s,
-                limit=limits.on_s,
-                unit="s",
-                channels=(signal.channel,),
-            )
+            driven = steady_s > 0.95 * moving_s or (gaining & run).seconds >= limits.gaining_s
+            if driven and not _throttle_shut(ride, ride.rows(run)):
+                told |= run
+                yield _finding(ride, signal, run, moving_s, moving_s - steady_s, limits)
 
 
 def _throttle_shut(ride: Ride, at: slice) -> bool:
     """Throttle closed all along: a brake dragged downhill."""
     throttle = ride.numbers("throttle")[at]
     return bool(np.isfinite(throttle).any() and np.nanquantile(throttle, 0.9) < 3.0)
+
+
+def _finding(
+    ride: Ride,
+    signal: brakes.BrakeSignal,
+    run: Span,
+    moving_s: float,
+    slowing_s: float,
+    limits: Limits,
+) -> Finding:
+    always = run.length_s > 0.95 * ride.duration_s
+    return Finding(
+        span=run,
+        message=f"{signal.label} on for {run.length_s:.0f} s, {moving_s:.0f} s of them "
+        f"above {limits.moving_kmh:.0f} km/h and only {slowing_s:.0f} s slowing"
+        + ("; on all the ride: its polarity in the layout may be wrong" if always else ""),
+        measured=moving_s,
+        limit=limits.on_s,
+        unit="s",
+        channels=(signal.channel,),
+    )

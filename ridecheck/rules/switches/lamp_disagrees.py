@@ -21,8 +21,6 @@ References
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
@@ -56,20 +54,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         for n in ("brake_lamp", *SWITCHES)
         if ride.has(n)
     )
-    lamp = ride.numbers("brake_lamp") == 1
-    unlit, agreeing = [], 0
-    for name in SWITCHES:
-        for run in ride.runs(name).on() if ride.has(name) else ():
-            if run.length_s <= slack_s:
-                continue
-            answer = ride.runs("brake_lamp").any_on(run.span)
+    for name in filter(ride.has, SWITCHES):
+        for span in ride.when(name).longer_than(slack_s):
+            answer = ride.runs("brake_lamp").any_on(span)
+            yield Exposure(events=int(answer is True))
             if answer is False:
-                unlit.append(_unlit(ride, name, run.span))
-            agreeing += answer is True
-    yield Exposure(events=agreeing)
-    yield from unlit
-    if all(ride.has(n) for n in SWITCHES):
-        yield from _unasked(ride, lamp, slack_s)
+                yield _unlit(ride, name, span)
+    if ride.has(*SWITCHES):
+        yield from _unasked(ride, slack_s)
 
 
 def _unlit(ride: Ride, name: str, span: Span) -> Finding:
@@ -84,15 +76,14 @@ def _unlit(ride: Ride, name: str, span: Span) -> Finding:
     )
 
 
-def _unasked(ride: Ride, lamp: np.ndarray, slack_s: float) -> Iterator[Finding]:
+def _unasked(ride: Ride, slack_s: float) -> Iterator[Finding]:
     """Lamp on while both switches are known to be off, and were for longer than the slack."""
     front, rear = (ride.numbers(n) for n in SWITCHES)
-    known = np.isfinite(front) & np.isfinite(rear)
-    either = (front == 1) | (rear == 1)
-    alone = lamp & known & ~motion.widened(ride, either | ~known, slack_s)
-    for span in motion.spans_where(ride, alone, bridge_s=slack_s):
-        if span.length_s < 1.5 * ride.interval_s("brake_lamp"):
-            continue  # a single row may be a row out of place
+    both_off = (front == 0) & (rear == 0)
+    lamp = ride.numbers("brake_lamp") == 1
+    alone = ride.where(lamp & ~motion.widened(ride, ~both_off, slack_s), bridge_s=slack_s)
+    # A single row may be a row out of place.
+    for span in alone.at_least(1.5 * ride.interval_s("brake_lamp")):
         yield Finding(
             span=span,
             message=f"stop lamp line on for {span.length_s:.2f} s with neither brake switch on",

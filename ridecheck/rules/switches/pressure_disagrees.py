@@ -66,7 +66,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         slack_s = limits.switch_s + sum(
             ride.interval_s(n) + ride.channels[n].skew_s for n in (control, pressure)
         )
-        pressed = motion.spans_where(ride, kpa > limits.braking_kpa, bridge_s=0.1)
+        pressed = ride.where(kpa > limits.braking_kpa, bridge_s=0.1)
         yield Exposure(events=sum(ride.runs(control).any_on(s) is True for s in pressed))
         yield from _not_closing(ride, control, kpa, slack_s, limits)
         yield from _not_opening(ride, control, kpa, slack_s, limits)
@@ -82,7 +82,7 @@ def _not_closing(
     off = ride.numbers(control) == 0
     off &= ~motion.widened(ride, ~off, slack_s)
     bare = off & ~linked & (kpa > limits.braking_kpa)
-    for span in motion.spans_where(ride, bare, at_least_s=slack_s, bridge_s=0.1):
+    for span in ride.where(bare, bridge_s=0.1).at_least(slack_s):
         highest_kpa = float(np.nanmax(kpa[ride.slice(span)]))
         yield _finding(
             span,
@@ -96,9 +96,9 @@ def _not_closing(
 def _not_opening(
     ride: Ride, control: str, kpa: Floats, slack_s: float, limits: Limits
 ) -> Iterator[Finding]:
-    resting = (ride.numbers(control) == 1) & (kpa < limits.rest_kpa)
-    resting &= ride.numbers("wheel_speed") > limits.moving_kmh
-    for span in motion.spans_where(ride, resting, at_least_s=limits.rests_s + slack_s):
+    resting = (kpa < limits.rest_kpa) & (ride.numbers("wheel_speed") > limits.moving_kmh)
+    resting_on = ride.when(control) & ride.where(resting)
+    for span in resting_on.at_least(limits.rests_s + slack_s):
         yield _finding(
             span,
             control,

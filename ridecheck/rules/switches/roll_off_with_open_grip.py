@@ -57,11 +57,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         # The plate may be cruise's own work, and lags the grip.
         is_open &= ~motion.widened(ride, ride.numbers("cruise_engaged") == 1, 1.0)
     yield Exposure(seconds=ride.where(is_open).seconds)
-    both = is_open & (ride.numbers("roll_off") == 1)
+    both = ride.where(is_open) & ride.when("roll_off")
     shortest_s = limits.longer_than_s + max(ride.interval_s("roll_off"), ride.interval_s(name))
-    for span in motion.spans_where(ride, both):
-        if span.length_s <= shortest_s:
-            continue
+    for span in both.longer_than(shortest_s):
         opening = float(np.nanmedian(grip[ride.slice(span)])) - rest
         yield Finding(
             span=span,

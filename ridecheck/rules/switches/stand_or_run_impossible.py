@@ -20,9 +20,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.intervals import NOTHING, Intervals
 from ridecheck.signals.ride import Ride
 
 
@@ -48,20 +49,19 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches of riding on the stand, then of an engine that should not turn."""
     speed = ride.numbers("wheel_speed")
-    riding = speed > limits.riding_kmh
-    on_stand = riding & (ride.numbers("side_stand") == 1)
-    yield Exposure(seconds=ride.where(riding).seconds)
-    for span in motion.spans_where(ride, on_stand):
-        if span.length_s > limits.stand_s + ride.interval_s("side_stand"):
-            yield Finding(
-                span=span,
-                message=f"side stand down for {span.length_s:.1f} s at "
-                f"{ride.at('wheel_speed', span.start_s):.0f} km/h",
-                measured=span.length_s,
-                limit=limits.stand_s,
-                unit="s",
-                channels=("side_stand",),
-            )
+    riding = ride.where(speed > limits.riding_kmh)
+    yield Exposure(seconds=riding.seconds)
+    on_stand = riding & ride.when("side_stand")
+    for span in on_stand.longer_than(limits.stand_s + ride.interval_s("side_stand")):
+        yield Finding(
+            span=span,
+            message=f"side stand down for {span.length_s:.1f} s at "
+            f"{ride.at('wheel_speed', span.start_s):.0f} km/h",
+            measured=span.length_s,
+            limit=limits.stand_s,
+            unit="s",
+            channels=("side_stand",),
+        )
     for span in _running(ride, limits):
         rpm = float(np.nanmedian(ride.numbers("engine_speed")[ride.slice(span)]))
         yield Finding(
@@ -75,13 +75,12 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         )
 
 
-def _running(ride: Ride, limits: Limits) -> tuple[Span, ...]:
+def _running(ride: Ride, limits: Limits) -> Intervals:
     """Stretches with the run switch at stop and the engine driving, or turning at rest."""
     if not ride.has("run_switch", "engine_speed"):
-        return ()
+        return NOTHING
     gain_ms2 = motion.slope(ride, ride.numbers("wheel_speed"), limits.engine_s) / motion.KMH_PER_MS
     own = (ride.numbers("wheel_speed") < 1.0) | (gain_ms2 > limits.gaining_ms2)
     turns = ride.numbers("engine_speed") > limits.turning_rpm
-    stopped = ride.numbers("run_switch") == 0
-    shortest_s = limits.engine_s + ride.interval_s("run_switch")
-    return motion.spans_where(ride, stopped & turns & own, at_least_s=shortest_s)
+    running = ride.when("run_switch", 0) & ride.where(turns & own)
+    return running.at_least(limits.engine_s + ride.interval_s("run_switch"))

@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from ridecheck.core.model import Span
-from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals import brakes, braking, drivetrain, motion
 from ridecheck.signals.ride import Ride, once
 
 SHARPEST_S = 0.11
@@ -58,7 +58,7 @@ def slowed_hard(ride: Ride, t_s: float) -> bool:
     """Did the bike slow as under a brake from a cancel on, with no brake signal on?"""
     return any(
         abs(one.span.start_s - t_s) <= LOCKSTEP_S and not brakes.any_on(ride, one.span)
-        for one in motion.slowings(ride, BRAKED_MS2, HARD_S)
+        for one in braking.slowings(ride, BRAKED_MS2, HARD_S)
     )
 
 
