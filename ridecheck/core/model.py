@@ -201,7 +201,7 @@ class Cruise:
     throttle: Literal["cable", "by_wire"] = "cable"
 
 
-Origin = Literal["rule", "fleet", "model", "bike"]
+SetBy = Literal["rule", "fleet", "model", "bike"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ class Override:
     """A threshold somebody set, and in which file."""
 
     value: float
-    origin: Origin
+    origin: SetBy
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,7 +369,7 @@ class LimitUsed:
     name: str
     value: float
     unit: str
-    origin: Origin
+    origin: SetBy
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from ridecheck.fleet.layout import (
     TimeColumn,
     same_cell,
 )
-from ridecheck.fleet.limits import KnownLimits, LimitInfo
+from ridecheck.fleet.limits import KnownLimits
 from ridecheck.fleet.load import Bike, Fleet, Model, load_fleet, read_layout, read_settings
 from ridecheck.fleet.mistakes import Mistake
 from ridecheck.fleet.schema import json_schema
@@ -26,7 +26,6 @@ __all__ = [
     "GearColumn",
     "KnownLimits",
     "Layout",
-    "LimitInfo",
     "Mistake",
     "Model",
     "NumberColumn",

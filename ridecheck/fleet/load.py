@@ -7,12 +7,12 @@ from typing import Any, TypeVar
 
 from ridecheck.core.errors import FleetError, UsageError
 from ridecheck.core.files import shown
-from ridecheck.core.model import Cruise, Drivetrain, Origin, Override, Settings, SpeedSignal
+from ridecheck.core.model import Cruise, Drivetrain, Override, SetBy, Settings, SpeedSignal
 from ridecheck.core.strict_toml import BIKE_ID, BIKE_ID_RULE, Table, nearest_name, one_of
 from ridecheck.fleet.events import Event
 from ridecheck.fleet.files import BikeFile, FleetFile, ModelFile, Thresholds, VerdictTable
 from ridecheck.fleet.layout import Layout, columns_used_twice
-from ridecheck.fleet.limits import KnownLimits, default_of, loosens, threshold_mistakes
+from ridecheck.fleet.limits import KnownLimits, threshold_mistakes
 from ridecheck.fleet.mistakes import Mistake
 from ridecheck.fleet.source import Source, read_source, validated
 
@@ -399,7 +399,7 @@ def _bike(stem: str, file: BikeFile | None) -> Bike:
 
 
 def _nearest_thresholds(
-    files: Sequence[tuple[Origin, Thresholds]], known_limits: KnownLimits, cruise: Cruise
+    files: Sequence[tuple[SetBy, Thresholds]], known_limits: KnownLimits, cruise: Cruise
 ) -> Mapping[str, Mapping[str, Override]]:
     """Later files win. A fleet-wide value that would loosen a danger rule of a model whose
     own figure is tighter is passed over for bikes of that model.
@@ -409,7 +409,7 @@ def _nearest_thresholds(
         for rule, values in thresholds.items():
             for name, value in values.items():
                 limit = known_limits[rule][name]
-                if not loosens(limit, value, than=default_of(limit, cruise)):
+                if not limit.loosens(value, than=limit.default_for(cruise)):
                     nearest.setdefault(rule, {})[name] = Override(value, origin)
     return nearest
 

@@ -1,13 +1,28 @@
 """What a rule is: a judgement with its reasons, needs, limits and severity."""
 
 import dataclasses
+import math
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from typing import Any, Literal, cast
+from dataclasses import dataclass
+from typing import Any, cast
 
 from ridecheck.core.model import Exposure, Finding, Severity, Unjudged
+from ridecheck.core.thresholds import shared, threshold
 from ridecheck.signals.ride import Ride
+
+__all__ = [
+    "HEADINGS",
+    "Check",
+    "Need",
+    "RaiseWhen",
+    "Rule",
+    "Stated",
+    "Verdicts",
+    "rule",
+    "shared",
+    "threshold",
+]
 
 HEADINGS = (
     "What it checks",
@@ -24,24 +39,6 @@ Verdicts = Iterator[Finding | Unjudged | Exposure]
 Check = Callable[[Ride, Any], Verdicts]
 
 
-def threshold(
-    default: float,
-    unit: str,
-    reason: str,
-    *,
-    model: str = "",
-    loosened_by: Literal["raising", "lowering", ""] = "",
-) -> Any:
-    """A limit of a rule, with its unit and the reason for its value.
-
-    model names the key of the model file whose figure is the default where the fleet,
-    model or bike file sets no other ("cruise.cancel_within_s"). loosened_by says which
-    way a change makes a danger rule blinder; such a change is refused as a mistake.
-    """
-    metadata = {"unit": unit, "reason": reason, "model": model, "loosened_by": loosened_by}
-    return field(default=default, metadata=metadata)
-
-
 @dataclass(frozen=True, slots=True)
 class RaiseWhen:
     """When an open fault raises a bike to inspect, over the rides that count.
@@ -55,39 +52,68 @@ class RaiseWhen:
     per_100_engaged_km: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A rule as the engine runs it and ``ridecheck explain`` tells it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What a rule states of itself, as ``@rule(...)`` over its ``check(ride, limits)``.
 
-    clear_s and clear_events: the exposure that silence needs before it is "ok".
-    clear_interval_s: slowest refresh of the needed channels at which silence clears;
-    convict_interval_s: slowest at which a finding is believed (inf: any).
-    falsifies: channels a finding of this rule shows to be false, so that comfort rules
-    which need them abstain there. doubts_file: a finding means the log is not this
-    bike's, or in other units. cruise_only: off where the model says cruise is not fitted.
-    checks: ids in schemas/checks.toml, for a danger what a sign-off must name.
-    asks: what a ride must show for silence to clear, as people say it ("brake
-    applications that end cruise in time"). speaks_up: what it could not judge is printed
-    beside the verdict, as it is for every danger.
+    needs: channels, or of a tuple any one. clear_s and clear_events: the exposure that
+    silence needs before it is "ok". clear_interval_s: slowest refresh of the needed channels
+    at which silence clears; convict_interval_s: slowest at which a finding is believed (inf:
+    any). falsifies: channels a finding of this rule shows to be false, so that comfort rules
+    which need them abstain there. doubts_file: a finding means the log is not this bike's,
+    or in other units. cruise_only: off where the model says cruise is not fitted. checks:
+    ids in schemas/checks.toml, for a danger what a sign-off must name. asks: what a ride
+    must show for silence to clear, as people say it ("brake applications that end cruise in
+    time"). speaks_up: what it could not judge is printed beside the verdict, as it is for
+    every danger.
     """
+
+    needs: tuple[Need, ...]
+    severity: Severity
+    clear_s: float = 0.0
+    clear_events: int = 0
+    clear_interval_s: float = math.inf
+    convict_interval_s: float = math.inf
+    raise_when: RaiseWhen = RaiseWhen()
+    falsifies: tuple[str, ...] = ()
+    doubts_file: bool = False
+    cruise_only: bool = False
+    checks: tuple[str, ...] = ()
+    asks: str = ""
+    speaks_up: bool = False
+
+    def __call__(self, check: Check) -> "Rule":
+        """The rule of a module: its path is the id, its docstring explains, Limits limits it."""
+        module = sys.modules[check.__module__]
+        family, name = check.__module__.split(".")[-2:]
+        limits = module.__dict__["Limits"]
+        if not dataclasses.is_dataclass(limits):
+            raise TypeError(f"{check.__module__}: Limits must be a dataclass of threshold() fields")
+        return Rule(
+            id=f"{family}/{name}".replace("_", "-"),
+            doc=module.__doc__ or "",
+            check=check,
+            limits=cast("type[Any]", limits),
+            **{f.name: getattr(self, f.name) for f in dataclasses.fields(Stated)},
+        )
+
+
+rule = Stated
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule(Stated):
+    """A rule as the engine runs it and ``ridecheck explain`` shows it."""
 
     id: str
     doc: str
     check: Check
     limits: type[Any]
-    needs: tuple[Need, ...]
-    severity: Severity
-    clear_s: float
-    clear_events: int
-    clear_interval_s: float
-    convict_interval_s: float
-    raise_when: RaiseWhen
-    falsifies: tuple[str, ...]
-    doubts_file: bool
-    cruise_only: bool
-    checks: tuple[str, ...]
-    asks: str = ""
-    speaks_up: bool = False
+
+    @property
+    def danger(self) -> bool:
+        """Whether its findings keep a bike in."""
+        return self.severity is Severity.DANGER
 
     @property
     def family(self) -> str:
@@ -109,54 +135,3 @@ class Rule:
             elif inside:
                 lines.append(line.strip())
         return " ".join(lines).strip()
-
-
-def rule(
-    *,
-    needs: tuple[Need, ...],
-    severity: Severity,
-    clear_s: float = 0.0,
-    clear_events: int = 0,
-    clear_interval_s: float = float("inf"),
-    convict_interval_s: float = float("inf"),
-    raise_when: RaiseWhen = RaiseWhen(),
-    falsifies: tuple[str, ...] = (),
-    doubts_file: bool = False,
-    cruise_only: bool = False,
-    checks: tuple[str, ...] = (),
-    asks: str = "",
-    speaks_up: bool = False,
-) -> Callable[[Check], Rule]:
-    """Make a module's ``check(ride, limits)`` into a Rule; see Rule for the fields.
-
-    The id is the module's path, the explanation its docstring, the limits its
-    dataclass ``Limits``.
-    """
-
-    def wrap(check: Check) -> Rule:
-        module = sys.modules[check.__module__]
-        family, name = check.__module__.split(".")[-2:]
-        limits = module.__dict__["Limits"]
-        if not dataclasses.is_dataclass(limits):
-            raise TypeError(f"{check.__module__}: Limits must be a dataclass of threshold() fields")
-        return Rule(
-            id=f"{family}/{name}".replace("_", "-"),
-            doc=module.__doc__ or "",
-            check=check,
-            limits=cast("type[Any]", limits),
-            needs=needs,
-            severity=severity,
-            clear_s=clear_s,
-            clear_events=clear_events,
-            clear_interval_s=clear_interval_s,
-            convict_interval_s=convict_interval_s,
-            raise_when=raise_when,
-            falsifies=falsifies,
-            doubts_file=doubts_file,
-            cruise_only=cruise_only,
-            checks=checks,
-            asks=asks,
-            speaks_up=speaks_up,
-        )
-
-    return wrap

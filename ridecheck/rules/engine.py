@@ -7,14 +7,13 @@ A short exposure can convict but cannot clear: findings always count, silence co
 import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import Any
 
 from ridecheck.core.model import (
     Exposure,
     Finding,
     LimitUsed,
     Note,
-    Origin,
     RuleOutcome,
     Settings,
     Severity,
@@ -22,9 +21,10 @@ from ridecheck.core.model import (
     State,
     Unjudged,
 )
+from ridecheck.core.thresholds import Limit, in_force, limits_in
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.rules import all_rules
-from ridecheck.rules.base import Need, RaiseWhen, Rule
+from ridecheck.rules.base import Need, Rule
 from ridecheck.signals import drivetrain, switch_usage
 from ridecheck.signals.ride import Ride
 
@@ -68,40 +68,6 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True)
-class KnownLimit:
-    """A threshold a fleet file may set, and which way a danger rule refuses."""
-
-    default: float
-    unit: str
-    reason: str
-    model: str
-    loosened_by: str
-    danger: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Explanation:
-    """One rule as ``ridecheck explain`` tells it."""
-
-    rule: str
-    summary: str
-    checks: str
-    matters: str
-    look_alikes: str
-    next_step: str
-    references: str
-    needs: tuple[Need, ...]
-    severity: Severity
-    raise_when: RaiseWhen
-    clear_s: float
-    clear_events: int
-    clear_interval_s: float
-    convict_interval_s: float
-    limits: Mapping[str, KnownLimit]
-    sign_off_checks: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class _Doubt:
     """A stretch in which a channel is not to be believed, and why."""
 
@@ -122,8 +88,7 @@ def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
     doubts: list[_Doubt] = []
     file_doubt = ""
     for rule in sorted(all_rules().values() if rules is None else rules, key=_order):
-        danger = rule.severity is Severity.DANGER
-        if file_doubt and not danger and not rule.doubts_file and rule.family != "data":
+        if file_doubt and not rule.danger and not rule.doubts_file and rule.family != "data":
             reason = f"not judged: {file_doubt}"
             outcomes.append(RuleOutcome(rule.id, State.NOT_ASSESSED, reason, 0.0, 0))
             continue
@@ -156,62 +121,18 @@ def measures(ride: Ride) -> Mapping[str, float]:
     return {**drivetrain.measures(ride), **switch_usage.measures(ride)}
 
 
-def known_limits() -> Mapping[str, Mapping[str, KnownLimit]]:
-    """Every threshold of every rule: rule id -> name -> what it is."""
-    return {rule.id: _known(rule) for rule in all_rules().values()}
-
-
-def explain(rule: Rule) -> Explanation:
-    """Everything a person may ask about a rule, from the rule's own file."""
-    return Explanation(
-        rule=rule.id,
-        summary=rule.summary,
-        checks=rule.section("What it checks"),
-        matters=rule.section("Why it matters"),
-        look_alikes=rule.section("What else looks like this"),
-        next_step=rule.section("Next step"),
-        references=rule.section("References"),
-        needs=rule.needs,
-        severity=rule.severity,
-        raise_when=rule.raise_when,
-        clear_s=rule.clear_s,
-        clear_events=rule.clear_events,
-        clear_interval_s=rule.clear_interval_s,
-        convict_interval_s=rule.convict_interval_s,
-        limits=_known(rule),
-        sign_off_checks=rule.checks,
-    )
+def known_limits() -> Mapping[str, Mapping[str, Limit]]:
+    """Every limit that fleet files may set: rule id -> name -> what it is."""
+    return {rule.id: limits_in(rule.limits, danger=rule.danger) for rule in all_rules().values()}
 
 
 def effective_limits(rule: Rule, settings: Settings) -> tuple[Any, tuple[LimitUsed, ...]]:
-    """The rule's limits for one bike, and where each value came from.
-
-    Rule's default, then the model key the threshold names, then the nearest override.
-    An override that would make a danger rule blinder is not used; loading the fleet
-    refuses it too, so this only guards settings made by hand.
-    """
-    danger = rule.severity is Severity.DANGER
-    overrides = settings.thresholds.get(rule.id, {})
-    values: dict[str, float] = {}
-    used: list[LimitUsed] = []
-    for name, known in _known(rule).items():
-        value, origin = known.default, _as_origin("rule")
-        if known.model:
-            value, origin = _model_value(settings, known.model), _as_origin("model")
-        override = overrides.get(name)
-        if override is not None and not (
-            danger and loosens(known.loosened_by, override.value, value)
-        ):
-            value, origin = override.value, override.origin
-        values[name] = value
-        used.append(LimitUsed(name, value, known.unit, origin))
-    return rule.limits(**values), tuple(used)
-
-
-def loosens(loosened_by: str, value: float, base: float) -> bool:
-    """True where moving a limit from base to value makes its rule blinder."""
-    return (loosened_by == "raising" and value > base) or (
-        loosened_by == "lowering" and value < base
+    """The rule's limits for one bike, and who set each."""
+    return in_force(
+        rule.limits,
+        danger=rule.danger,
+        overrides=settings.thresholds.get(rule.id, {}),
+        cruise=settings.cruise,
     )
 
 
@@ -248,10 +169,9 @@ def _run(rule: Rule, ride: Ride, doubts: list[_Doubt]) -> tuple[RuleOutcome, lis
 
 def _cannot_run(rule: Rule, ride: Ride) -> str:
     """Why a rule cannot be run on this ride at all; "" where it can."""
-    if rule.cruise_only and ride.settings.cruise.fitted is False:
-        danger = rule.severity is Severity.DANGER
-        if not (danger and ride.runs("cruise_engaged").on()):
-            return "the model file says no cruise control is fitted"
+    unfitted = rule.cruise_only and ride.settings.cruise.fitted is False
+    if unfitted and not (rule.danger and ride.runs("cruise_engaged").on()):
+        return "the model file says no cruise control is fitted"
     missing = [need for need in rule.needs if not _present(need, ride)]
     if missing:
         return f"not logged: {', '.join(_need_text(need) for need in missing)}"
@@ -269,7 +189,7 @@ def _believed(
         doubt = next(iter(_doubting(finding, rule, doubts)), None)
         if slow:
             unjudged.append(Unjudged(finding.span, slow))
-        elif doubt is not None and rule.severity is not Severity.DANGER:
+        elif doubt is not None and not rule.danger:
             name = doubt.channel.replace("_", " ")
             unjudged.append(Unjudged(finding.span, f"{name} is in doubt there: {doubt.why}"))
         else:
@@ -365,29 +285,3 @@ def _present(need: Need, ride: Ride) -> bool:
 
 def _need_text(need: Need) -> str:
     return " or ".join(name.replace("_", " ") for name in _names(need))
-
-
-def _known(rule: Rule) -> dict[str, KnownLimit]:
-    return {
-        f.name: KnownLimit(
-            default=float(cast("float", f.default)),
-            unit=f.metadata["unit"],
-            reason=f.metadata["reason"],
-            model=f.metadata["model"],
-            loosened_by=f.metadata["loosened_by"],
-            danger=rule.severity is Severity.DANGER,
-        )
-        for f in dataclasses.fields(rule.limits)
-    }
-
-
-def _model_value(settings: Settings, key: str) -> float:
-    """The model's figure under a dotted key such as "cruise.cancel_within_s"."""
-    value: Any = settings
-    for name in key.split("."):
-        value = getattr(value, name)
-    return float(value)
-
-
-def _as_origin(origin: Origin) -> Origin:
-    return origin

@@ -3,17 +3,20 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from ridecheck.fleet import Fleet, LimitInfo, load_fleet
+from ridecheck.core.thresholds import Limit
+from ridecheck.fleet import Fleet, load_fleet
 
 KNOWN = {
     "cruise/engaged-under-braking": {
-        "cancel_within_s": LimitInfo(0.5, "s", "raising", True, "cruise.cancel_within_s"),
-        "slowest_kmh": LimitInfo(10.0, "km/h", "raising", danger=True),
+        "cancel_within_s": Limit(
+            0.5, "s", loosened_by="raising", danger=True, model="cruise.cancel_within_s"
+        ),
+        "slowest_kmh": Limit(10.0, "km/h", loosened_by="raising", danger=True),
     },
-    "switches/brake-dead": {"least_decel": LimitInfo(2.5, "m/s2", "raising", danger=True)},
-    "switches/rests-on": {"longest_s": LimitInfo(20.0, "s", "lowering", danger=True)},
+    "switches/brake-dead": {"least_decel": Limit(2.5, "m/s2", loosened_by="raising", danger=True)},
+    "switches/rests-on": {"longest_s": Limit(20.0, "s", loosened_by="lowering", danger=True)},
     "cruise/hold-offset": {
-        "offset_kmh": LimitInfo(2.0, "km/h", "raising", model="cruise.hold_tolerance_kmh"),
+        "offset_kmh": Limit(2.0, "km/h", loosened_by="raising", model="cruise.hold_tolerance_kmh"),
     },
 }
 """Stand-ins for what the rules tell of their thresholds."""

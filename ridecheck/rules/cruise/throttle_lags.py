@@ -28,7 +28,6 @@ from numpy.typing import NDArray
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cruise, motion
-from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
@@ -83,7 +82,8 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         if whole.length_s < limits.lasts_s:
             continue
         yield Exposure(seconds=whole.length_s)
-        held = (alone & whole).at_least(3.0 * GRID_S)
+        rows = ride.slice(whole)
+        held = ride.where(alone[rows], begin=rows.start).at_least(3.0 * GRID_S)
         falls = [found for stretch in held if (found := _fall(ride, stretch, limits))]
         if falls:
             yield max(falls, key=lambda f: f.measured or 0.0)
@@ -91,12 +91,15 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             yield shut
 
 
-def _alone(ride: Ride) -> Intervals:
-    """When cruise alone works to one set speed."""
+def _alone(ride: Ride) -> Flags:
+    """Rows on which cruise alone works to one set speed, (n,)."""
+    alone = np.zeros(len(ride.t_s), dtype=bool)
+    for span in cruise.during(ride, "hold", "settling"):
+        alone[ride.rows(span)] = True
+    for name in ("traction_active", "abs_active"):
+        alone &= ride.numbers(name) != 1
     set_kmh = ride.numbers("cruise_set_speed")
-    same = np.isfinite(set_kmh) & (np.diff(set_kmh, prepend=set_kmh[:1]) == 0)
-    alone = cruise.during(ride, "hold", "settling") & ride.where(same)
-    return alone - ride.when("traction_active") - ride.when("abs_active")
+    return np.asarray(alone & (np.diff(set_kmh, prepend=set_kmh[:1]) == 0))
 
 
 @once
