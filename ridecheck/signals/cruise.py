@@ -82,6 +82,11 @@ def engagements(ride: Ride) -> tuple[Engagement, ...]:
     )
 
 
+def must_obey(ride: Ride, channel: str) -> bool:
+    """Whether cruise must disengage by an input; by the grip only where the model says so."""
+    return channel != "roll_off" or channel in ride.settings.cruise.must_cancel
+
+
 @once
 def engaged(ride: Ride) -> Intervals:
     """When cruise was engaged."""

@@ -83,9 +83,9 @@ class Intervals:
         """Those no further apart than gap_s as one."""
         return _merged(self.start_s, self.end_s, joined_s=gap_s)
 
-    def widened(self, by_s: float) -> "Intervals":
-        """Each longer by so many seconds at both ends, joined where they then meet."""
-        return _merged(self.start_s - by_s, self.end_s + by_s)
+    def widened(self, by_s: float, after_s: float | None = None) -> "Intervals":
+        """Each longer by so many seconds at both ends (or by after_s at its end), then joined."""
+        return _merged(self.start_s - by_s, self.end_s + (by_s if after_s is None else after_s))
 
     def where(self, keep: Flags | Callable[[Span], bool]) -> "Intervals":
         """Those for which something holds."""

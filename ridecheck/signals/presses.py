@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ridecheck.core.catalog import PANEL
-from ridecheck.core.model import Span
+from ridecheck.signals.intervals import NOTHING, Intervals
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import BLANK
 
@@ -17,29 +17,18 @@ ONE_ROW = 1.5
 """A run up to so many row intervals long is a press that showed in a single row."""
 
 
-def quiet(
-    ride: Ride, within: Span, buttons: Sequence[str], *, before_s: float, after_s: float
-) -> tuple[Span, ...]:
-    """What is left of a stretch without the presses of some buttons, and the time around each.
+def may_show(
+    ride: Ride, buttons: Sequence[str], *, before_s: float = 0.0, after_s: float = 0.0
+) -> Intervals:
+    """When a press of some buttons may show its effect.
 
     before_s, after_s: how long before a press shows and after it ends its effect may show.
-    Where a button is blank one may have been made: that is left out likewise.
+    Where a button is blank one may have been made.
     """
-    busy = sorted(
-        (run.start_s - before_s, run.end_s + after_s)
-        for button in buttons
-        if ride.has(button)
-        for run in ride.runs(button)
-        if run.value in (1, BLANK)
-    )
-    left, at_s = [], within.start_s
-    for start_s, end_s in [*busy, (within.end_s, within.end_s)]:
-        if min(start_s, within.end_s) > at_s:
-            left.append(Span(at_s, min(start_s, within.end_s)))
-        at_s = max(at_s, end_s)
-        if at_s >= within.end_s:
-            break
-    return tuple(left)
+    busy = NOTHING
+    for button in filter(ride.has, buttons):
+        busy |= ride.when(button) | ride.when(button, BLANK)
+    return busy.widened(before_s, after_s)
 
 
 def unseen_chance(

@@ -9,6 +9,7 @@ import numpy as np
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Span
 from ridecheck.signals import cruise, motion, presses
+from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 
 BUTTONS = (PANEL["set"], PANEL["resume"])
@@ -36,13 +37,12 @@ def unpressed(ride: Ride, shown_s: float) -> tuple[tuple[Span, float], ...]:
     """
     late_s = shown_s + ride.interval_s("cruise_set_speed")
     early_s = max(ride.interval_s(b) + ride.skew_s(b) for b in BUTTONS if ride.has(b))
-    found = []
-    for engagement in cruise.engagements(ride):
-        end_s = engagement.span.end_s
-        within = Span(min(engagement.span.start_s + late_s, end_s), end_s)
-        for span in presses.quiet(ride, within, BUTTONS, before_s=early_s, after_s=late_s):
-            found.append((span, end_s))
-    return tuple(found)
+    pressed = presses.may_show(ride, BUTTONS, before_s=early_s, after_s=late_s)
+    return tuple(
+        (span, engaged.end_s)
+        for engaged in cruise.engaged(ride).longer_than(late_s)
+        for span in Intervals.of([Span(engaged.start_s + late_s, engaged.end_s)]) - pressed
+    )
 
 
 def moves(ride: Ride, shown_s: float, more_than_kmh: float) -> Iterator[Move]:

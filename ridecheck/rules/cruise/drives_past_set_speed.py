@@ -18,7 +18,6 @@ References
     the telltale, not the limit; this limit is common practice of the trade).
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,34 +65,26 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     grip_shut = ride.numbers("throttle_grip") <= (
         motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
     )
-    open_rows = motion.widened(ride, ~grip_shut, limits.grip_rest_s)
+    rests = ride.where(~motion.widened(ride, ~grip_shut, limits.grip_rest_s))
+    alone = ride.when("cruise_engaged") & rests
+    yield Exposure(seconds=alone.seconds)
     speed, plate = ride.numbers("wheel_speed"), ride.numbers("throttle")
-    engaged = ride.numbers("cruise_engaged") == 1
-    yield Exposure(seconds=float(motion.row_seconds(ride)[engaged & ~open_rows].sum()))
     over = (
-        engaged
-        & ~open_rows
-        & (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
+        (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
         & (plate > motion.closed_reading(ride, "throttle") + limits.plate_open)
         & (motion.acceleration(ride) > limits.gains_ms2)
     )
-    for span in motion.spans_where(ride, over, bridge_s=0.3):
-        if span.length_s > limits.longer_than_s and not _asked(ride, span):
-            yield from _findings(ride, span, limits)
+    past = (alone & ride.where(over)).joined(0.3).longer_than(limits.longer_than_s)
+    # Nobody pressed a button in the stretch or just before.
+    for span in past.apart_from(presses.may_show(ride, BUTTONS, after_s=cruise.SETTLE_S)):
+        yield _finding(ride, span, limits)
 
 
-def _asked(ride: Ride, span: Span) -> bool:
-    """Was a button pressed in the stretch or just before, or cruise only just engaged?"""
-    early = Span(span.start_s - cruise.SETTLE_S, span.end_s)
-    left = presses.quiet(ride, early, BUTTONS, before_s=0.0, after_s=0.0)
-    return left != (early,)
-
-
-def _findings(ride: Ride, span: Span, limits: Limits) -> Iterator[Finding]:
+def _finding(ride: Ride, span: Span, limits: Limits) -> Finding:
     at = ride.slice(span)
     speed, set_kmh = ride.numbers("wheel_speed")[at], ride.numbers("cruise_set_speed")[at]
     most_kmh = float(np.nanmax(speed - set_kmh))
-    yield Finding(
+    return Finding(
         span=span,
         message=f"cruise drove the bike from {speed[0]:.0f} to {np.nanmax(speed):.0f} km/h, "
         f"{most_kmh:.0f} km/h above the set speed, throttle "

@@ -70,7 +70,7 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each command given while engaged: obeyed in time, or not."""
     for channel in WORDS:
-        if not ride.has(channel) or not _must_cancel(ride, channel):
+        if not ride.has(channel) or not cruise.must_obey(ride, channel):
             continue
         window_s = stays_engaged.window_s(ride, channel, limits.cancel_within_s)
         for engagement in cruise.engagements(ride):
@@ -93,10 +93,6 @@ def _commands(ride: Ride, channel: str, engaged: Span, hand_s: float) -> Iterato
         begun = run.sharp_start and run.start_s > engaged.start_s + EPSILON_S
         if run.value == wanted and begun and run.length_s > shortest_s:
             yield run
-
-
-def _must_cancel(ride: Ride, channel: str) -> bool:
-    return channel != "roll_off" or channel in ride.settings.cruise.must_cancel
 
 
 def _finding(ride: Ride, channel: str, stayed: Span, window_s: float, command: Run) -> Finding:

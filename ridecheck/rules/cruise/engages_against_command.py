@@ -20,13 +20,15 @@ References
     from engaging: common practice of the trade.
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.rules import stays_engaged
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import cruise
+from ridecheck.signals import cruise, motion
+from ridecheck.signals.intervals import NOTHING, Intervals
 from ridecheck.signals.ride import Ride
 
 WORDS = {
@@ -62,40 +64,34 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each engagement: everything at rest, or one of the two on before it and after."""
-    channels = [c for c in WORDS if ride.has(c) and _must_cancel(ride, c)]
-    engaged = ride.channels["cruise_engaged"]
-    for engagement in cruise.engagements(ride):
-        if not engagement.sharp_start:
-            continue
-        held = False
-        for channel in channels:
-            facts = ride.channels[channel]
-            refresh_s = max(facts.interval_s, engaged.interval_s)
-            window_s = limits.cancel_within_s + refresh_s + max(facts.skew_s, engaged.skew_s)
-            both = _both(ride, channel, engagement.span)
-            if both is None or both.length_s <= window_s + 1e-6:
-                continue
-            if _moving(ride, both, limits.moving_kmh):
-                held = True
-                yield _finding(ride, channel, both, window_s)
-        yield Exposure(events=int(bool(channels) and not held))
+    channels = [c for c in WORDS if ride.has(c) and cruise.must_obey(ride, c)]
+    begun = [e.span for e in cruise.engagements(ride) if e.sharp_start]
+    against = NOTHING
+    for channel in channels:
+        window_s = stays_engaged.window_s(ride, channel, limits.cancel_within_s)
+        for span in _held_from(ride, channel, begun).longer_than(window_s):
+            if motion.moves(ride, span, limits.moving_kmh):
+                against |= span
+                yield _finding(ride, channel, span, window_s)
+    obeyed = Intervals.of(begun).apart_from(against)
+    yield Exposure(events=len(obeyed) if channels else 0)
 
 
-def _both(ride: Ride, channel: str, engaged: Span) -> Span | None:
-    """The stretch from engaging on in which an input that was on before stays on."""
-    for run in ride.runs(channel).overlapping(engaged):
-        if run.value == 1 and run.start_s < engaged.start_s - 1e-6:
-            return Span(engaged.start_s, min(run.end_s, engaged.end_s))
-    return None
-
-
-def _must_cancel(ride: Ride, channel: str) -> bool:
-    return channel != "roll_off" or channel in ride.settings.cruise.must_cancel
+def _held_from(ride: Ride, channel: str, begun: Sequence[Span]) -> Intervals:
+    """From each engaging on, the time for which an input that was on before stays on."""
+    both = ride.when(channel) & Intervals.of(begun)
+    on = ride.runs(channel)
+    return both.where(
+        lambda span: (
+            any(span.start_s == engaged.start_s for engaged in begun)
+            and on.value_at(span.start_s - ride.row_interval_s / 2) == 1
+        )
+    )
 
 
 def _finding(ride: Ride, channel: str, both: Span, window_s: float) -> Finding:
     speed_kmh = ride.at("wheel_speed", both.start_s)
-    at = "" if np.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
+    at = "" if math.isnan(speed_kmh) else f" at {speed_kmh:.0f} km/h"
     return Finding(
         span=both,
         message=f"cruise engaged{at} with {WORDS[channel]}, and stayed engaged for "
@@ -105,8 +101,3 @@ def _finding(ride: Ride, channel: str, both: Span, window_s: float) -> Finding:
         unit="s",
         channels=("cruise_engaged", channel),
     )
-
-
-def _moving(ride: Ride, span: Span, faster_than_kmh: float) -> bool:
-    speed = ride.numbers("wheel_speed")[ride.slice(span)]
-    return not np.isfinite(speed).any() or bool(np.nanmax(speed) > faster_than_kmh)

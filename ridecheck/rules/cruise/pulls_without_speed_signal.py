@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Ride
@@ -58,14 +58,13 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches engaged with no wheel speed, in which engine speed climbs."""
     speed, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
-    engaged = ride.numbers("cruise_engaged") == 1
-    known = engaged & np.isfinite(speed) & np.isfinite(rpm)
-    yield Exposure(seconds=float(motion.row_seconds(ride)[known].sum()))
+    known = ride.when("cruise_engaged") & ride.where(np.isfinite(speed) & np.isfinite(rpm))
+    yield Exposure(seconds=known.seconds)
     turning = rpm > limits.turning * ride.settings.drivetrain.idle_rpm
     driven = ~(motion.widened(ride, ride.numbers("clutch") == 1, 1.0) | (ride.numbers("gear") == 0))
-    lost = known & (speed < limits.nothing_kmh) & turning & driven
-    for span in motion.spans_where(ride, lost, at_least_s=limits.noticed_s):
-        at = ride.slice(Span(span.start_s, span.end_s - 1e-6))
+    lost = known & ride.where((speed < limits.nothing_kmh) & turning & driven)
+    for span in lost.at_least(limits.noticed_s):
+        at = ride.rows(span)
         climb = float(rpm[at].max() / rpm[at][0] - 1.0)
         if climb >= limits.climbs and not _by_hand(ride, at):
             yield Finding(
