@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from kept import BRAKING, BY_ITSELF, DAY, DEAD, DRIFT, RULES, result, rule
+from kept import BRAKING, BY_ITSELF, DAY, DEAD, DRIFT, RULES, finding, result, rule
 
 from ridecheck.bike.context import Context
 from ridecheck.bike.counting import rides_that_count, stands_for
@@ -113,6 +113,36 @@ def test_a_danger_in_an_undated_ride_holds_and_is_closed_by_its_id_alone():
     assert judged(*rides, events=(signed_off(BRAKING, day(9)),)).verdict is Verdict.KEEP_IN
     closing = signed_off(undated.findings[0].id, day(9))
     assert judged(*rides, events=(closing,)).verdict is Verdict.RELEASE
+
+
+@pytest.mark.parametrize(
+    ("signed", "other", "verdict"),
+    [
+        ("time", "time", Verdict.RELEASE),
+        ("time", "date", Verdict.KEEP_IN),
+        ("date", "time", Verdict.KEEP_IN),
+        ("date", "date", Verdict.KEEP_IN),
+        ("time", "none", Verdict.KEEP_IN),
+        ("none", "time", Verdict.KEEP_IN),
+        ("none", "none", Verdict.KEEP_IN),
+    ],
+)
+def test_a_sign_off_of_one_rides_danger_closes_anothers_only_where_both_have_times(
+    signed, other, verdict
+):
+    """Two logs of one moment are one event; two logs of one date, or of none, may be two."""
+    starts = {"time": day(0), "date": day(0), "none": None}
+    rides = []
+    for n, dating in enumerate((signed, other)):
+        ride = result(starts[dating], dating=dating, name=f"T01-{n}")
+        seen = finding(ride.start, ride.ride, BRAKING, at_s=60 + 2 * n)
+        rides.append(replace(ride, findings=(seen,)))
+    ids = [r.findings[0].id for r in rides]
+
+    report = judged(result(day(8)), *rides, events=(signed_off(ids[0], day(9)),))
+
+    assert report.verdict is verdict
+    assert not {f.finding.id: f.open for f in report.findings}[ids[0]]
 
 
 def test_a_danger_on_a_log_that_fits_another_model_holds_and_says_whose_it_may_be():
