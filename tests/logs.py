@@ -9,7 +9,7 @@ import pytest
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Part
 from ridecheck.fleet import Layout
-from ridecheck.intake.read import take_in
+from ridecheck.intake.read import Reading, take_in
 from ridecheck.intake.readers.unpack import Member, content_of
 
 SECONDS = {"column": "t", "format": "seconds"}
@@ -55,14 +55,22 @@ def part(data: bytes | str, how: Layout | None = None, **more: Any) -> Part:
 
 
 def refusal(data: bytes | str, how: Layout | None = None, **more: Any) -> LogError:
-    """The error a log is refused with; it tells all three: what, where and what to do."""
+    """The error a log is set aside with; it tells all three: what, where and what to do."""
+    how = how if how is not None else layout()
+    name = more.pop("name", "T07_ride.csv")
     with pytest.raises(LogError) as caught:
-        parts(data, how, **more)
+        _read_whole(Reading(member(data, name), fleet({"bench": how}), **more))
     error = caught.value
     assert error.what
     assert error.where
     assert error.what_to_do
     return error
+
+
+def _read_whole(reading: Reading) -> None:
+    list(reading.parts())
+    if reading.problem is not None:
+        raise reading.problem
 
 
 def table(*rows: str, header: str = "t,v", end: str = "\n") -> str:

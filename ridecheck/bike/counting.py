@@ -24,8 +24,9 @@ def rides_that_count(
 
 
 def may_count(ride: RideResult) -> bool:
-    """Whether it is dated, of this bike, and more than the danger that was left of it."""
-    return ride.start is not None and ride.fits_model and not is_forgotten(ride)
+    """Whether it is dated, of this bike, read whole, and more than a danger left of it."""
+    whole = ride.fits_model and not ride.partly_read
+    return ride.start is not None and whole and not is_forgotten(ride)
 
 
 def is_forgotten(ride: RideResult) -> bool:

@@ -20,6 +20,8 @@ def sentence(case: Case, findings: Sequence[StoredFinding]) -> str:
         facts.append(f"seen on a log whose bike is in doubt{fitting(case, ride)}")
     elif newest.doubt:
         facts.append(f"in doubt: {newest.doubt.rstrip('.')}")
+    if ride.partly_read:
+        facts.append("seen on a log that could be read only in part")
     if newest.carried_from:
         facts.append(f"found by {newest.carried_from}, not found again since")
     return f"{words} ({'; '.join(facts)})"

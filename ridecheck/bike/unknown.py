@@ -34,9 +34,11 @@ def _none_counts(case: Case) -> str:
     unfit = sum(r.start is not None and not r.fits_model for r in case.rides)
     if not case.rides:
         return "no log of this bike has been read"
+    partly = sum(r.start is not None and r.fits_model and r.partly_read for r in case.rides)
     return (
         f"none of {count(len(case.rides), 'ride')} counts: "
         f"{undated} of unknown date, {unfit} that do not fit the model"
+        + (f", {partly} read only in part" if partly else "")
     )
 
 

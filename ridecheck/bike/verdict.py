@@ -15,7 +15,7 @@ from ridecheck.bike.context import Context
 from ridecheck.bike.counting import is_forgotten, morning_of, ride_order
 from ridecheck.bike.coverage import coverage, not_covered
 from ridecheck.bike.raised import raised
-from ridecheck.bike.sentences import sentence, times
+from ridecheck.bike.sentences import count, sentence, times
 from ridecheck.bike.unknown import unknown
 from ridecheck.core.model import (
     BikeReport,
@@ -106,7 +106,17 @@ def _remarks(case: Case) -> tuple[str, ...]:
             if shown or undated_fault:
                 by_rule.setdefault(finding.rule, []).append(finding)
     ordered = sorted(by_rule.values(), key=lambda fs: (fs[0].severity.rank, fs[0].rule))
-    return tuple(f"seen {times(len(fs))}: {sentence(case, fs)}" for fs in ordered)
+    seen = tuple(f"seen {times(len(fs))}: {sentence(case, fs)}" for fs in ordered)
+    return (*seen, *_left_out(case))
+
+
+def _left_out(case: Case) -> tuple[str, ...]:
+    """What could not be read of the rides that count, within what is allowed."""
+    lost = [r for r in case.counting if r.left_out]
+    if not lost:
+        return ()
+    rows, rides = sum(r.left_out for r in lost), count(len(lost), "ride")
+    return (f"{count(rows, 'row')} of {rides} could not be read: the newest in {lost[-1].ride}",)
 
 
 def _previous(

@@ -115,7 +115,9 @@ class PartInfo:
     UTC instants; with dating "date" they count from 00:00 of the day, with "none" from
     1970-01-01T00:00Z, and only differences mean anything. cut_before marks a part that
     was cut off an overlong one: it continues it without a gap. out_of_range counts the
-    values that were blanked because they cannot be, by channel.
+    values that were blanked because they cannot be, by channel. left_out: rows of its log
+    that could not be read; partly: more of it than is allowed, so that the part convicts of
+    dangers and clears nothing.
     """
 
     stem: str
@@ -136,6 +138,8 @@ class PartInfo:
     out_of_range: Mapping[str, int] = field(default_factory=dict)
     cut_before: bool = False
     thinned: bool = False
+    left_out: int = 0
+    partly: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -425,6 +429,8 @@ class RideResult:
     fits_model False: the log is more likely another bike's, or in other units; fits
     names the fleet's models it fits better. layouts: those its parts were read with.
     measures holds numbers later stages learn from (name -> value), never judged here.
+    left_out: rows of its logs that could not be read; partly_read: more than is allowed, so
+    that the ride does not count. Its dangers do.
     """
 
     schema: str
@@ -455,6 +461,8 @@ class RideResult:
     layouts: tuple[str, ...] = ()
     measures: Mapping[str, float] = field(default_factory=dict)
     sketch: Sketch | None = None
+    left_out: int = 0
+    partly_read: bool = False
 
 
 # ---------------------------------------------------------------- what a report tells

@@ -12,7 +12,7 @@ from ridecheck.core.model import Part, PartInfo
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.fleet import Fleet
 from ridecheck.intake.normalise import read_key
-from ridecheck.intake.read import LARGE_BYTES, parts_of
+from ridecheck.intake.read import LARGE_BYTES, Reading
 from ridecheck.intake.readers import FoundLog, Member, open_log
 from ridecheck.intake.readers.choose import bikes_named
 from ridecheck.store.parts import (
@@ -161,9 +161,10 @@ class _Taking:
         first_seen = min((p.first_seen for p in same_bytes), default=self.now)
         with _spool(member) as spool:
             try:
-                for part in parts_of(
+                reading = Reading(
                     member, self.fleet, layout=self.layout, bike=self.bike, first_seen=first_seen
-                ):
+                )
+                for part in reading.parts():
                     spool.put(part)
             except LogError as problem:
                 return self._refused(member, problem)
@@ -171,10 +172,18 @@ class _Taking:
                 fault = f"{type(error).__name__}: {error}"
                 told = _fault(member, fault)
                 return replace(self._refused(member, told), fault=fault)
-            self._keep(member, spool, first_seen)
+            self._keep(member, reading, spool, first_seen)
         self._forget_otherwise_read(member.name, kept, spool.infos)
         gives = tuple((i.bike, i.stem) for i in spool.infos)
-        return MemberTaken(member.name, member.sha256, read=True, gives=gives)
+        bikes = tuple(sorted({bike for bike, _ in gives})) if reading.problem else ()
+        return MemberTaken(
+            member.name,
+            member.sha256,
+            problem=reading.problem,
+            read=True,
+            gives=gives,
+            bikes=bikes,
+        )
 
     def bikes_of(self, name: str) -> tuple[str, ...]:
         """Whose log it is that cannot be read."""
@@ -188,17 +197,20 @@ class _Taking:
         return (
             bool(kept)
             and len(kept) == kept[0].siblings
+            and not any(p.info.partly for p in kept)
             and all(is_fresh(self.fleet, p) or p.info.thinned for p in kept)
             and all(self.layout in (None, p.info.layout) for p in kept)
             and all(self.bike in (None, p.info.bike) for p in kept)
         )
 
-    def _keep(self, member: Member, spool: "_Spool", first_seen: datetime) -> None:
+    def _keep(
+        self, member: Member, reading: Reading, spool: "_Spool", first_seen: datetime
+    ) -> None:
         for part in spool.take():
             self.touched.add(part.info.bike)
             write_part(
                 self.root,
-                part,
+                reading.marked(part),
                 names=(member.name,),
                 siblings=len(spool.infos),
                 first_seen=first_seen,

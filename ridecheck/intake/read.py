@@ -25,7 +25,7 @@ from ridecheck.intake.readers.csv_log import csv_batches
 from ridecheck.intake.readers.long import widen
 from ridecheck.intake.readers.mdf_log import MAGIC as MDF_MAGIC
 from ridecheck.intake.readers.mdf_log import read_mdf
-from ridecheck.intake.readers.table import plain_name
+from ridecheck.intake.readers.table import Lost, plain_name
 from ridecheck.intake.validate import validated
 
 if TYPE_CHECKING:
@@ -46,27 +46,85 @@ def take_in(
     """The validated parts of one log. Raises LogError: what, where with the value, what to do.
 
     layout, bike: stated by the user, else chosen by the contract's order. first_seen: when
-    the log was first seen (UTC); a ride dated more than a day later is undated.
+    the log was first seen (UTC); a ride dated more than a day later is undated. Where more
+    of the log than is allowed cannot be read, the parts are marked ``partly``.
     """
-    return tuple(parts_of(member, fleet, layout=layout, bike=bike, first_seen=first_seen))
+    reading = Reading(member, fleet, layout=layout, bike=bike, first_seen=first_seen)
+    parts = list(reading.parts())
+    return tuple(reading.marked(part) for part in parts)
 
 
-def parts_of(
-    member: Member,
-    fleet: FleetFiles,
-    *,
-    layout: "Layout | str | None" = None,
-    bike: str | None = None,
-    first_seen: datetime | None = None,
-) -> Iterator[Part]:
-    """The same, one by one: of a large CSV only about one part is in memory at a time."""
-    choice = choose_layout(member, fleet, layout=layout, bike=bike)
-    book = _Book(choice, member, first_seen)
-    for raw, last in _batches(member, choice):
-        for name, rows in _by_bike(raw, choice, fleet, member.name):
-            yield from book.add(name, rows)
-        if last:
-            yield from book.close()
+class Reading:
+    """A log being read: its parts one by one, and at their end what could not be read.
+
+    Of a large CSV only about one part is in memory at a time. problem: more of the log than
+    is allowed could not be read; known, like left_out (rows), once the last part is given.
+    """
+
+    def __init__(
+        self,
+        member: Member,
+        fleet: FleetFiles,
+        *,
+        layout: "Layout | str | None" = None,
+        bike: str | None = None,
+        first_seen: datetime | None = None,
+    ) -> None:
+        self._member, self._fleet = member, fleet
+        self._choice = choose_layout(member, fleet, layout=layout, bike=bike)
+        self._book = _Book(self._choice, member, first_seen)
+        self._lost = Lost()
+        self._cut = ""
+
+    def parts(self) -> Iterator[Part]:
+        """The validated parts. Raises LogError where nothing of the log can be used."""
+        for raw, last in _batches(self._member, self._choice):
+            self._lost += raw.lost
+            self._cut = self._cut or raw.cut
+            for name, rows in _by_bike(raw, self._choice, self._fleet, self._member.name):
+                yield from self._book.add(name, rows)
+            if last:
+                yield from self._book.close()
+
+    @property
+    def left_out(self) -> int:
+        """Rows of the log that could not be read."""
+        return self._lost.rows + self._book.untimed
+
+    @property
+    def problem(self) -> LogError | None:
+        """Why the log does not count, though it is read: rows, its end, or cells are missing."""
+        lost = self._lost + Lost(rows=self._book.untimed)
+        if lost.share > MOST_LOST:
+            return _too_many_lost(lost, self._book.first_untimed, self._member.name)
+        if self._cut:
+            return LogError(
+                "The log is not whole",
+                where=self._member.name,
+                value=self._cut,
+                what_to_do=f"Copy it from the logger again. {CONVICTS}",
+            )
+        return self._book.problem
+
+    def marked(self, part: Part) -> Part:
+        """A part that says how much of its log could not be read."""
+        partly = self.problem is not None
+        return replace(part, info=replace(part.info, left_out=self.left_out, partly=partly))
+
+
+MOST_LOST = 0.01
+"""More rows than this share that cannot be read set the log aside, as cells do."""
+CONVICTS = "Until then dangers seen in the rows that were read hold the bike."
+
+
+def _too_many_lost(lost: Lost, first_untimed: str, name: str) -> LogError:
+    return LogError(
+        f"{lost.share:.1%} of the log cannot be read",
+        where=f"{name}, {lost.first or first_untimed}",
+        value=f"{lost.rows} of {lost.of_rows} rows",
+        what_to_do="Copy the log from the logger again; if its rows are so there too, correct "
+        f"the layout or the logger's set-up. {CONVICTS}",
+    )
 
 
 def read_raw(member: Member, choice: Choice) -> RawTable:
@@ -86,7 +144,7 @@ def _finished(raw: RawTable, member: Member, choice: Choice) -> RawTable:
     if choice.layout.file.shape == "long":
         raw = widen(raw, choice.layout, where=member.name)
     if member.note:
-        raw = replace(raw, notes=(*raw.notes, Note("rows", member.note, 1)))
+        raw = replace(raw, notes=(*raw.notes, Note("rows", member.note, 1)), cut=member.note)
     return raw
 
 
@@ -119,7 +177,10 @@ class _Account:
 
 
 class _Book:
-    """Gathers a log's rows by bike, and lets parts go as soon as they are whole."""
+    """Gathers a log's rows by bike, and lets parts go as soon as they are whole.
+
+    untimed: rows without a time so far, the first of them in words. problem: cells.
+    """
 
     def __init__(self, choice: Choice, member: Member, first_seen: datetime | None) -> None:
         self._choice = choice
@@ -132,6 +193,9 @@ class _Book:
         )
         self._accounts: dict[str, _Account] = {}
         self._numbered = 0
+        self.untimed = 0
+        self.first_untimed = ""
+        self.problem: LogError | None = None
 
     def add(self, bike: str, raw: RawTable) -> Iterator[Part]:
         """Take rows of a bike; give the parts that are whole, where enough have gathered."""
@@ -155,9 +219,12 @@ class _Book:
             raw, self._choice.layout, replace(account.carry, log=log), last=last
         )
         self._numbered += len(parts)
+        self.untimed += carry.untimed
+        self.first_untimed = self.first_untimed or carry.first_untimed
+        self.problem = self.problem or carry.problem
         yield from map(validated, parts)
         if parts and not last:
-            account.carry = carry
+            account.carry = replace(carry, untimed=0)
             account.waiting = [_from(raw, carry.from_row)]
         else:
             account.waiting = [raw]

@@ -93,6 +93,8 @@ def judge_ride(
             if (value := rounded(number)) is not None
         },
         sketch=sketch(ride),
+        left_out=sum({p.info.sha256: p.info.left_out for p in parts}.values()),
+        partly_read=any(p.info.partly for p in parts),
     )
 
 

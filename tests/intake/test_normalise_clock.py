@@ -453,8 +453,9 @@ def test_rows_whose_time_cannot_be_read_are_left_out_up_to_one_in_a_hundred() ->
     assert said(read, "cannot be read") == 2
     cells[52] = "y"
     error = refusal(log_of(cells), how("seconds"))
-    assert "3 of 200 rows" in error.what
-    assert "line 52" in error.where
+    assert error.what == "1.5% of the log cannot be read"
+    assert error.value == "3 of 200 rows"
+    assert error.where == "T07_ride.csv, line 52: its time"
 
 
 def test_month_names_of_another_language_are_refused() -> None:

@@ -55,7 +55,8 @@ class Carry:
     """Where a log that is read in batches left off: what the next batch goes on from.
 
     from_row: index of the batch's first row that is not yet in a part; it and those after
-    it come again with the next batch.
+    it come again with the next batch. untimed: rows before it without a time that can be
+    read, and the first of them in words. problem: cells of a column that could not be read.
     """
 
     log: LogId
@@ -63,6 +64,9 @@ class Carry:
     base_us: int = 0
     cut_before: bool = False
     from_row: int = 0
+    untimed: int = 0
+    first_untimed: str = ""
+    problem: LogError | None = None
 
 
 def normalise(raw: RawTable, layout: "Layout", log: LogId) -> tuple[Part, ...]:
@@ -92,7 +96,7 @@ def normalise_batch(
     frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
     if not line.keep.all():
         frame = frame.filter(pl.Series(line.keep))
-    samples, notes = _channels(frame, layout, log.name)
+    samples, notes, problem = _channels(frame, layout, log.name)
     samples = samples.insert_column(0, pl.Series("time", line.micros))
     samples, turned = blank_reversed_brakes(samples)
     pieces, more = pieces_of(samples, line.breaks)
@@ -118,17 +122,28 @@ def normalise_batch(
         told = (*notes, _AHEAD) if ahead else notes
         info = _info(rows, piece, origin, layout, log, log.first_part + number, told)
         parts.append(Part(info=info, samples=rows))
-    if last or not whole:
+    if not last and not whole:
+        return (), carry
+    from_row = len(raw.frame) if last else int(np.flatnonzero(line.keep)[pieces[-1].begin])
+    untimed = np.flatnonzero(line.unread[:from_row])
+    carry = replace(
+        carry,
+        from_row=from_row,
+        untimed=len(untimed),
+        first_untimed=f"line {raw.frame['row'][int(untimed[0])]}: its time" if len(untimed) else "",
+        problem=carry.problem or problem,
+    )
+    if last:
         return tuple(parts), carry
     rest = pieces[-1]
     at = int(np.searchsorted(starts, rest.begin, "right")) - 1
     before = Before(offset_us=int(line.offset_us[rest.begin]), origin=line.origins[at])
-    return tuple(parts), Carry(
+    return tuple(parts), replace(
+        carry,
         log=replace(log, first_part=log.first_part + len(parts)),
         before=before,
         base_us=base_us,
         cut_before=rest.cut_before,
-        from_row=int(np.flatnonzero(line.keep)[rest.begin]),
     )
 
 
@@ -156,11 +171,14 @@ def _without_single_rows(
 _FILE_TIME = "\0file_time"
 
 
-def _channels(frame: pl.DataFrame, layout: "Layout", where: str) -> tuple[pl.DataFrame, list[Note]]:
-    """row, file_time and every mapped channel that the file has."""
+def _channels(
+    frame: pl.DataFrame, layout: "Layout", where: str
+) -> tuple[pl.DataFrame, list[Note], LogError | None]:
+    """row, file_time and every mapped channel; the first column with cells that are lost."""
     known = catalog()
     columns = [frame["row"], frame[_FILE_TIME].rename("file_time")]
     notes: list[Note] = []
+    problem: LogError | None = None
     for name, column in layout.channels.items():
         plain = plain_name(column.column)
         if plain not in frame.columns:
@@ -170,6 +188,7 @@ def _channels(frame: pl.DataFrame, layout: "Layout", where: str) -> tuple[pl.Dat
         )
         columns.append(decoded.values)
         notes += decoded.notes
+        problem = problem or decoded.problem
     if len(columns) == 2:
         raise LogError(
             "The log holds the time and no channel",
@@ -177,7 +196,7 @@ def _channels(frame: pl.DataFrame, layout: "Layout", where: str) -> tuple[pl.Dat
             value="every mapped column is optional and absent",
             what_to_do="Map at least one column in the layout.",
         )
-    return pl.DataFrame(columns), notes
+    return pl.DataFrame(columns), notes, problem
 
 
 _AHEAD = Note("clock", "clock wrong: dated after the log was first seen, taken as undated", 1)

@@ -54,13 +54,15 @@ class Origin:
 class Timeline:
     """Instants of the rows that are kept, and where a new part must begin.
 
-    keep: which rows of the table have a time. micros: of the kept rows, UTC since 1970
+    keep: which rows of the table have a time. unread: those whose time cannot be read, or
+    cannot be. micros: of the kept rows, UTC since 1970
     (dating "none": only differences count). breaks: indexes of kept rows that begin a new
     part because of the clock. origins: for each stretch between breaks, how it is dated.
     """
 
     keep: NDArray[np.bool_]
     micros: Micros
+    unread: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     breaks: list[int] = field(default_factory=list)
     origins: list[Origin] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
@@ -97,7 +99,9 @@ def timeline(
     earlier = before or Before()
     readable = stamps.micros != UNREADABLE
     keep = readable if repeated is None else readable & ~repeated
-    line = Timeline(keep=keep.copy(), micros=stamps.micros[keep] + earlier.offset_us)
+    line = Timeline(
+        keep=keep.copy(), micros=stamps.micros[keep] + earlier.offset_us, unread=~readable
+    )
     if repeated is not None and repeated.any():
         line.notes.append(
             Note("duplicate", "rows that were there before left out", int(repeated.sum()))
@@ -142,6 +146,7 @@ def _leave_out_strays(line: Timeline, stamps: Stamps) -> None:
         return
     kept = np.flatnonzero(line.keep)
     line.keep[kept[stray]] = False
+    line.unread[kept[stray]] = True
     line.micros = t[~stray]
     line.notes.append(
         Note(

@@ -21,8 +21,9 @@ Kind = Literal["instant", "local", "time_of_day", "elapsed"]
 UNREADABLE = np.iinfo(np.int64).min
 """A stamp that could not be read."""
 DAY_US = 86_400_000_000
-UNREADABLE_LIMIT = 0.01
-"""More rows without a readable time than this share set the log aside."""
+MOSTLY_UNREADABLE = 0.5
+"""More rows without a readable time than this: the layout's format is not the file's."""
+LATE_LIMIT = 0.01
 LATEST_YEAR_US = 4_102_444_800_000_000
 """2100-01-01: a later stamp is a wrong unit, not a date."""
 
@@ -60,7 +61,7 @@ class Stamps:
 def read_stamps(frame: pl.DataFrame, layout: "Layout", *, where: str) -> Stamps:
     """The time column (or two, joined by a space) by the layout's format.
 
-    LogError where more than 1 % of the rows have no readable time.
+    LogError where most rows have no readable time: a row here and there is left out.
     """
     cells = _cells(frame, layout)
     fmt = layout.time.format or "iso8601"
@@ -271,7 +272,7 @@ def _refuse_unreadable(stamps: Stamps, rows: pl.Series, fmt: str, where: str) ->
             )
     if stamps.kind in {"instant", "local"}:
         late = ~lost & (stamps.micros > LATEST_YEAR_US)
-        if late.mean() > UNREADABLE_LIMIT:
+        if late.mean() > LATE_LIMIT:
             first = int(np.argmax(late))
             raise LogError(
                 "The time comes out after the year 2100: its unit or format is not the layout's",
@@ -281,7 +282,7 @@ def _refuse_unreadable(stamps: Stamps, rows: pl.Series, fmt: str, where: str) ->
             )
         stamps.micros[late] = UNREADABLE
         lost = lost | late
-    if lost.mean() > UNREADABLE_LIMIT or lost.all():
+    if lost.mean() > MOSTLY_UNREADABLE or lost.all():
         first = int(np.argmax(lost))
         raise LogError(
             f"The time cannot be read in {int(lost.sum())} of {len(lost)} rows",

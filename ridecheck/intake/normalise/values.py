@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 USUAL_BLANKS = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--"})
 """Cells that mean "no value" in any log, without case and outer blanks."""
 OTHER_TEXT_LIMIT = 0.01
-"""More other text than this share of a number column sets the log aside."""
+"""More other text than this share of a column sets the log aside, though it is read."""
+MOSTLY_OTHER_TEXT = 0.5
+"""More than this: the column is not what the layout says, and nothing of the log is used."""
 USUAL_ON = frozenset({"1", "true", "on", "yes", "y", "open", "active", "x"})
 USUAL_OFF = frozenset({"0", "false", "off", "no", "n", "closed", "inactive"})
 NEUTRAL_WORDS = frozenset({"n", "neutral"})
@@ -25,10 +27,14 @@ _ORDINALS = {"1st": 1, "2nd": 2, "3rd": 3, **{f"{n}th": n for n in range(4, 10)}
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """One channel of a log: values (null is blank), and what was said while decoding."""
+    """One channel of a log: values (null is blank), and what was said while decoding.
+
+    problem: why the log is set aside, though its other cells are read; None where it is not.
+    """
 
     values: pl.Series
     notes: tuple[Note, ...] = ()
+    problem: LogError | None = None
 
 
 def decode(
@@ -48,7 +54,7 @@ def decode(
         # An instant or a duration is no value of any channel; not all cast to text.
         cells = pl.Series([None if v is None else str(v) for v in cells.to_list()], dtype=pl.String)
     if channel.kind == "switch":
-        return _switch(cells, cast("SwitchColumn", column), file, rows=rows, name=channel.name)
+        return _switch(cells, channel, cast("SwitchColumn", column), file, rows=rows, where=where)
     if channel.kind == "integer":
         return _gear(cells, channel, cast("GearColumn", column), file, rows=rows)
     return _number(cells, channel, cast("NumberColumn", column), file, rows=rows, where=where)
@@ -79,14 +85,15 @@ def _number(
 ) -> Decoded:
     values = as_float(cells, file, column.missing)
     notes: tuple[Note, ...] = ()
+    problem: LogError | None = None
     if cells.dtype == pl.String and values.null_count():
-        notes = _other_text(cells, values, channel, column, rows, where)
+        notes, problem = _other_text(cells, values, channel, column, rows, where)
     factor, shift = column.to_channel
     if factor != 1.0:
         values = values * factor
     if shift != 0.0:
         values = values + shift
-    return Decoded(values.rename(channel.name), notes)
+    return Decoded(values.rename(channel.name), notes, problem)
 
 
 def _other_text(
@@ -96,8 +103,8 @@ def _other_text(
     column: "Column",
     rows: pl.Series,
     where: str,
-) -> tuple[Note, ...]:
-    """A note for text that is no number; LogError where it is more than stray."""
+) -> tuple[tuple[Note, ...], LogError | None]:
+    """A note for text that is no number, and the problem where it is more than stray."""
     lost = values.is_null() & ~is_blank(cells, column.missing)
     codes = [m.strip() for m in column.missing]
     if codes:
@@ -105,24 +112,21 @@ def _other_text(
         lost &= ~_equals_code(cells, column.missing)
     count = int(lost.sum())
     if not count:
-        return ()
+        return (), None
     first = int(lost.arg_max() or 0)
     cell = shown_cell(cells[first])
     filled = len(cells) - int(is_blank(cells, column.missing).sum())
-    if count > OTHER_TEXT_LIMIT * filled:
-        raise LogError(
-            f'The column "{column.column}" holds text where numbers are expected',
-            where=f"{where}, line {rows[first]}",
-            value=f"{cell}; {count} of {filled} cells",
-            what_to_do="Correct decimal, thousands, or the column's name or missing in the layout.",
-        )
-    return (
-        Note(
-            "values",
-            f"{channel.name}: text that is no number blanked, first {cell} at line {rows[first]}",
-            count,
-        ),
+    problem = LogError(
+        f'The column "{column.column}" holds text where numbers are expected',
+        where=f"{where}, line {rows[first]}",
+        value=f"{cell}; {count} of {filled} cells",
+        what_to_do="Correct decimal, thousands, or the column's name or missing in the layout.",
     )
+    if count > MOSTLY_OTHER_TEXT * filled:
+        raise problem
+    said = f"{channel.name}: text that is no number blanked, first {cell} at line {rows[first]}"
+    notes = (Note("values", said, count),)
+    return notes, problem if count > OTHER_TEXT_LIMIT * filled else None
 
 
 def _equals_code(cells: pl.Series, missing: Iterable[str]) -> pl.Series:
@@ -148,16 +152,21 @@ def _float(text: str, file: "FileTable | None") -> float | None:
 
 
 def _switch(
-    cells: pl.Series, column: "SwitchColumn", file: "FileTable", *, rows: pl.Series, name: str
+    cells: pl.Series,
+    channel: Channel,
+    column: "SwitchColumn",
+    file: "FileTable",
+    *,
+    rows: pl.Series,
+    where: str,
 ) -> Decoded:
+    unknown: pl.Series | None = None
     if column.on_above is not None:
         values = as_float(cells, file, column.missing) > column.on_above
-        notes: tuple[Note, ...] = ()
         if cells.dtype == pl.String and values.null_count():
-            lost = values.is_null() & ~is_blank(cells, column.missing)
-            notes = _unknown_words(cells, lost, rows, name)
+            unknown = values.is_null() & ~is_blank(cells, column.missing)
     elif (plain := _two_words(cells, column)) is not None:
-        values, notes = plain, ()
+        values = plain
     else:
         words = _switch_words(cells, column, file)
         values = _mapped(cells, words, pl.Boolean)
@@ -165,13 +174,15 @@ def _switch(
             values = values.fill_null(value=False)  # "x" or blank: blank is off
         elif "" in (w.strip() for w in column.off):
             values = values.set(_empty(cells), False)
-        notes = ()
         if values.null_count():
             unknown = values.is_null() & ~_nothing(cells, column)
-            notes = _unknown_words(cells, unknown, rows, name)
     if column.inverted:
         values = ~values
-    return Decoded(values.rename(name), notes)
+    values = values.rename(channel.name)
+    if unknown is None or not unknown.any():
+        return Decoded(values)
+    known = len(values) - values.null_count()
+    return Decoded(values, *_unknown_words(cells, unknown, channel, column, known, rows, where))
 
 
 def _two_words(cells: pl.Series, column: "SwitchColumn") -> pl.Series | None:
@@ -274,20 +285,31 @@ def _nothing(cells: pl.Series, column: "Column") -> pl.Series:
 
 
 def _unknown_words(
-    cells: pl.Series, unknown: pl.Series, rows: pl.Series, name: str
-) -> tuple[Note, ...]:
-    count = int(unknown.sum())
-    if not count:
-        return ()
-    first = int(unknown.arg_max() or 0)
-    return (
-        Note(
-            "values",
-            f"{name}: words that mean neither on nor off left blank, first "
-            f"{shown_cell(cells[first])} at line {rows[first]}",
-            count,
-        ),
+    cells: pl.Series,
+    unknown: pl.Series,
+    channel: Channel,
+    column: "Column",
+    known: int,
+    rows: pl.Series,
+    where: str,
+) -> tuple[tuple[Note, ...], LogError | None]:
+    """A note for words that are neither on nor off, and the problem where they are many."""
+    count, first = int(unknown.sum()), int(unknown.arg_max() or 0)
+    cell = shown_cell(cells[first])
+    said = (
+        f"{channel.name}: words that mean neither on nor off left blank, first {cell} "
+        f"at line {rows[first]}"
     )
+    notes = (Note("values", said, count),)
+    if count <= OTHER_TEXT_LIMIT * (known + count):
+        return notes, None
+    problem = LogError(
+        f'The column "{column.column}" holds words that mean neither on nor off',
+        where=f"{where}, line {rows[first]}",
+        value=f"{cell}; {count} of {known + count} cells",
+        what_to_do=f"State them under on, off or missing in [columns.{channel.name}].",
+    )
+    return notes, problem
 
 
 def _gear(

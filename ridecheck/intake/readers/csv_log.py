@@ -3,7 +3,7 @@
 import codecs
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import IO, TYPE_CHECKING
 
 import polars as pl
@@ -29,6 +29,7 @@ from ridecheck.intake.readers.csv_text import (
     to_utf8,
 )
 from ridecheck.intake.readers.table import (
+    Lost,
     RawTable,
     Wanted,
     plain_name,
@@ -114,6 +115,7 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
         starts=_starts(start, rows),
         units=dict(zip(start.header.names, start.unit_cells, strict=False)),
         header=start.header.names,
+        lost=_lost(rows, start, len(text) - start.body_at),
     )
 
 
@@ -139,8 +141,9 @@ def csv_batches(
     pending = pending[start.body_at :]
     line = start.first_line
     above = _starts(start, None)
+    unread = Lost()
     more = True
-    any_rows = False
+    held: RawTable | None = None
     while more:
         block = stream.read(block_bytes)
         more = bool(block)
@@ -159,19 +162,24 @@ def csv_batches(
         rows, frame = read_block(body, start, layout, shown=shown, first_line=line, complete=more)
         line += body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
         if not len(rows.line):
+            unread += _lost(rows, start, len(body))
             continue
-        yield RawTable(
+        if held is not None:
+            yield held
+        held = RawTable(
             frame=frame,
             notes=left_out_notes(rows),
             restarts=rows.restarts,
             starts=(*above, *_starts(None, rows)),
             units=dict(zip(start.header.names, start.unit_cells, strict=False)),
             header=start.header.names,
+            lost=unread + _lost(rows, start, len(body)),
         )
+        unread = Lost()
         above = ()
-        any_rows = True
-    if not any_rows:
-        raise _no_rows(start, shown, 0)
+    if held is None:
+        raise _no_rows(start, shown, unread.rows)
+    yield replace(held, lost=held.lost + unread)  # blocks without a row may have followed
 
 
 def _last_line_end(text: bytes) -> int:
@@ -388,6 +396,13 @@ def _row_limit(text: bytes) -> tuple[Note, ...]:
     return (Note("rows", said, 1),)
 
 
+def _lost(rows: Rows, start: CsvStart, size: int) -> Lost:
+    """What of a stretch of the file could not be read."""
+    out = rows.left_out
+    first = out.first_damaged(len(start.header.names))
+    return Lost(out.rows, out.size, len(rows.line) + out.rows, size, first)
+
+
 _SAID = {
     "blank": "blank lines skipped",
     "comment": "lines starting with # skipped",
@@ -395,7 +410,9 @@ _SAID = {
     "units row again": "the units row met again",
     "another number of fields": "rows with another number of fields than the header left out",
     "NUL bytes": "rows with NUL bytes left out",
+    "NUL bytes alone": "stretches of NUL bytes left out",
     "a quote that is never closed": "rows with a quote that is never closed left out",
+    "a stretch without line ends": "stretches without line ends left out",
     "last line cut": "the last line is cut and left out",
 }
 

@@ -17,21 +17,58 @@ UNIT_SEPARATOR = b"\x1f"
 """Stands between fields of cleaned rows; it is in no text file."""
 LONGEST_LINE_BYTES = 1 << 20
 """A longer line is no row of any logger; it is left out unread."""
+LONG_ROW_BYTES, LONG_ROW_TIMES = 500, 10
+"""A row longer than both, the latter in usual rows, is no row: its line end was lost."""
 QUOTED_LINES = 50
 """A quoted field may run over this many lines; a longer one is a stray quote."""
 
 
+DAMAGED = frozenset(
+    {
+        "another number of fields",
+        "NUL bytes",
+        "a quote that is never closed",
+        "a stretch without line ends",
+    }
+)
+"""Kinds of lines that were rows once; what else is left out never held a sample."""
+
+
 @dataclass(slots=True)
 class LeftOut:
-    """Lines that are no rows: how many of each kind, and the first line of each."""
+    """Lines that are no rows: how many of each kind, and the first line of each.
+
+    size: bytes of those that were rows once. fields: of the first with another number.
+    """
 
     counts: dict[str, int] = field(default_factory=dict)
     first: dict[str, int] = field(default_factory=dict)
+    size: int = 0
+    fields: int = 0
 
-    def add(self, kind: str, line: int) -> None:
+    def add(self, kind: str, line: int, *, size: int = 0, fields: int = 0) -> None:
         """Count one line."""
         self.counts[kind] = self.counts.get(kind, 0) + 1
         self.first.setdefault(kind, line)
+        if kind in DAMAGED:
+            self.size += size
+        self.fields = self.fields or fields
+
+    @property
+    def rows(self) -> int:
+        """How many of the lines were rows once."""
+        return sum(count for kind, count in self.counts.items() if kind in DAMAGED)
+
+    def first_damaged(self, fields: int) -> str:
+        """Where the first row that could not be read is, and what is wrong with it."""
+        lines = {line: kind for kind, line in self.first.items() if kind in DAMAGED}
+        if not lines:
+            return ""
+        line = min(lines)
+        what = lines[line]
+        if what == "another number of fields" and self.fields:
+            what = f"{self.fields} fields, the header has {fields}"
+        return f"line {line}: {what}"
 
 
 @dataclass(slots=True)
@@ -208,18 +245,18 @@ class _Builder:
             cells, more = self._quoted(lines, at - 1)
             at += more
             if cells is None:
-                self.left_out.add("a quote that is never closed", number)
+                self.left_out.add("a quote that is never closed", number, size=len(line))
             else:
                 self._keep(cells, number)
 
     def _is_no_row(self, line: bytes, number: int) -> bool:
         bare = line.strip()
         if not bare.strip(b"\0"):
-            self.left_out.add("NUL bytes" if b"\0" in line else "blank", number)
+            self.left_out.add("NUL bytes alone" if b"\0" in line else "blank", number)
         elif b"\0" in line:
-            self.left_out.add("NUL bytes", number)
+            self.left_out.add("NUL bytes", number, size=len(line.replace(b"\0", b"")))
         elif len(line) > LONGEST_LINE_BYTES:
-            self.left_out.add("another number of fields", number)
+            self.left_out.add("another number of fields", number, size=len(line))
         elif bare == self.header:
             self.left_out.add("header again", number)
             self.restarts.append(len(self.kept))
@@ -250,7 +287,8 @@ class _Builder:
         count = len(cells)
         trailing = count == self.fields + 1 and not cells[-1].strip()
         if count != self.fields and not trailing and not (count == self.fields - 1 and count):
-            self.left_out.add("another number of fields", number)
+            size = sum(map(len, cells)) + count
+            self.left_out.add("another number of fields", number, size=size, fields=count)
             return
         if (
             self.unit_cells
@@ -267,6 +305,8 @@ class _Builder:
         """Drop a last line that has no end and does not seem whole."""
         if not self.line or self.line[-1] != number or self._seems_whole():
             return
+        if len(self.kept[-1]) > LONG_ROW_BYTES:
+            return  # see _leave_out_stretches
         self.kept.pop()
         self.width.pop()
         self.line.pop()
@@ -294,11 +334,15 @@ class _Builder:
         That is the header's, save where the rows as a whole carry one empty field more, or
         where the header alone ends with a separator.
         """
+        self._leave_out_stretches()
         width = self._right_width()
         keep = np.array(self.width, dtype=np.int64) == width
         before = np.concatenate(([0], np.cumsum(keep)))
-        for index in np.flatnonzero(~keep):
-            self.left_out.add("another number of fields", self.line[index])
+        for index in np.flatnonzero(~keep & (np.array(self.width, dtype=np.int64) >= 0)):
+            size, fields = len(self.kept[index]) + 1, self.width[index]
+            self.left_out.add(
+                "another number of fields", self.line[index], size=size, fields=fields
+            )
         kept = [k for k, good in zip(self.kept, keep, strict=True) if good]
         return Rows(
             body=b"\n".join(kept) + (b"\n" if kept else b""),
@@ -309,6 +353,16 @@ class _Builder:
             restarts=tuple(dict.fromkeys(int(before[i]) for i in self.restarts)),
             comments=tuple((int(before[i]), text) for i, text in self.comments),
         )
+
+    def _leave_out_stretches(self) -> None:
+        """A row far longer than the others ran on: a lost byte hides the line ends after it."""
+        sizes = np.array([len(k) for k in self.kept], dtype=np.int64)
+        usual = float(np.median(sizes)) if len(sizes) else 0.0
+        for index in np.flatnonzero(sizes > max(LONG_ROW_BYTES, LONG_ROW_TIMES * usual)):
+            self.left_out.add(
+                "a stretch without line ends", self.line[index], size=int(sizes[index])
+            )
+            self.width[index] = -1
 
     def _right_width(self) -> int:
         allowed = {self.fields, self.fields + 1} | ({self.fields - 1} if self.trails else set())

@@ -8,6 +8,7 @@ import pyarrow.parquet as pq
 
 from ridecheck.core.errors import LogError
 from ridecheck.intake.readers.table import (
+    Lost,
     RawTable,
     missing_columns,
     plain_name,
@@ -101,6 +102,7 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
         starts=((0, start),) if start else (),
         metadata=metadata,
         header=plain,
+        lost=Lost(of_rows=table.num_rows),
     )
 
 

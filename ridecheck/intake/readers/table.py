@@ -19,6 +19,39 @@ GIVEN_TIME = "\0time"
 
 
 @dataclass(frozen=True, slots=True)
+class Lost:
+    """Rows of a log that could not be read, and how many rows and bytes there are.
+
+    first: where the first of them is and what is wrong with it, "" where there is none.
+    """
+
+    rows: int = 0
+    size: int = 0
+    of_rows: int = 0
+    of_size: int = 0
+    first: str = ""
+
+    def __add__(self, other: "Lost") -> "Lost":
+        return Lost(
+            self.rows + other.rows,
+            self.size + other.size,
+            self.of_rows + other.of_rows,
+            self.of_size + other.of_size,
+            self.first or other.first,
+        )
+
+    @property
+    def share(self) -> float:
+        """Share of the rows. A line as long as many rows, as a lost byte makes, is as many."""
+        kept = self.of_rows - self.rows
+        rows = float(self.rows)
+        if kept > 0 and self.size:
+            as_rows = self.size * kept / max(1, self.of_size - self.size)
+            rows = as_rows if as_rows > 2 * rows else rows
+        return rows / (kept + rows) if kept + rows else 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class RawTable:
     """The mapped columns of one log, before any meaning is given to them.
 
@@ -26,7 +59,8 @@ class RawTable:
     and ``row`` (UInt32; line number as an editor shows it, row number from 1 for
     Parquet). restarts: indexes of rows before which the header was met again. starts:
     (row index, text) of each "start <ISO time>" line. units: the units row by column, if
-    there is one. metadata: what a file states beside its columns, keys in lower case.
+    there is one. metadata: what a file states beside its columns, keys in lower case. lost:
+    rows that could not be read. cut: why the file's end is missing, "" where it is not.
     """
 
     frame: pl.DataFrame
@@ -36,6 +70,8 @@ class RawTable:
     units: Mapping[str, str] = field(default_factory=dict)
     metadata: Mapping[str, str] = field(default_factory=dict)
     header: tuple[str, ...] = ()
+    lost: Lost = Lost()
+    cut: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from logs import fleet, layout, member, refusal, table
 
 from ridecheck.intake import read as reading
 from ridecheck.intake.normalise import parts as parting
-from ridecheck.intake.read import parts_of, take_in
+from ridecheck.intake.read import Reading, take_in
 from ridecheck.intake.readers import csv_log
 
 HOW = layout(wheel_speed="v", gear="g", engine_speed="rpm")
@@ -125,7 +125,7 @@ def test_only_about_one_part_is_held_at_a_time(monkeypatch) -> None:
         return held[-1]
 
     monkeypatch.setattr(reading._Account, "rows", property(counted))
-    rows = sum(p.info.rows for p in parts_of(member(log(20_000)), fleet({"bench": HOW})))
+    rows = sum(p.info.rows for p in Reading(member(log(20_000)), fleet({"bench": HOW})).parts())
 
     assert rows == 20_000
     assert max(held) < 2500
