@@ -49,11 +49,26 @@ def _is_raised(case: Case, rule: str) -> bool:
 
 
 def _met(case: Case, rule: str, window: Sequence[RideResult]) -> bool:
-    """Whether the rule's raise_when is met over these rides."""
+    """Whether the rule's raise_when is met over these rides, by count and strength."""
     asked = case.rules[rule].raise_when if rule in case.rules else RaiseWhen()
-    events = sum(len(_faults(case, r, rule)) for r in window)
-    rides = sum(bool(_faults(case, r, rule)) for r in window)
-    if events < asked.events or rides < asked.rides:
+    kinds: dict[tuple[str, ...], list[StoredFinding]] = {}
+    for finding in (f for r in window for f in _faults(case, r, rule)):
+        kinds.setdefault(finding.channels if asked.of_one_kind else (), []).append(finding)
+    return any(_enough(case, rule, window, found) for found in kinds.values())
+
+
+def _enough(
+    case: Case, rule: str, window: Sequence[RideResult], found: Sequence[StoredFinding]
+) -> bool:
+    """Whether findings that are added up suffice; one that nothing innocent explains does.
+
+    A finding of strength s counts as 1 + s x (events asked - 1) of those without.
+    """
+    asked = case.rules[rule].raise_when if rule in case.rules else RaiseWhen()
+    if any(f.strength >= 1.0 for f in found):
+        return True
+    events = sum(1.0 + f.strength * (asked.events - 1) for f in found)
+    if events < asked.events or len({f.ride for f in found}) < asked.rides:
         return False
     if not asked.per_100_engaged_km:
         return True

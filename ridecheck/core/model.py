@@ -239,7 +239,11 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a rule yields. message: one sentence with numbers and units, no rule id."""
+    """What a rule yields. message: one sentence with numbers and units, no rule id.
+
+    strength, 0 to 1: how much of what is innocent it excludes. 0: a glove or a stone can do
+    the same, only counts tell; 1: nothing innocent does it, and it raises a bike alone.
+    """
 
     span: Span
     message: str
@@ -247,6 +251,7 @@ class Finding:
     limit: float | None = None
     unit: str = ""
     channels: tuple[str, ...] = ()
+    strength: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,6 +369,7 @@ class StoredFinding:
     doubt: str = ""
     carried_from: str = ""
     picture: Picture | None = None
+    strength: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,6 +128,8 @@ def _raises(rule: Rule) -> str:
         return f"never: a {rule.severity.value} is told beside the word"
     when = rule.raise_when
     told = f"at {when.events} or more findings, in {when.rides} or more rides"
+    if when.of_one_kind:
+        told = f"at {when.events} or more findings on the same channels"
     if when.per_100_engaged_km:
         told += f", and at least {when.per_100_engaged_km:g} per 100 km with cruise engaged"
     return told

@@ -284,6 +284,7 @@ def _findings(ride: Ride, found: Sequence[RuleFinding]) -> tuple[StoredFinding, 
                 unit=item.finding.unit,
                 channels=item.finding.channels,
                 doubt=item.doubt,
+                strength=round(item.finding.strength, 3),
             )
         )
     return tuple(sorted(stored, key=finding_order))

@@ -44,12 +44,15 @@ class RaiseWhen:
     """When an open fault raises a bike to inspect, over the rides that count.
 
     All stated conditions must hold: at least `events` findings, in at least `rides`
-    rides, and at least `per_100_engaged_km` (0 means not asked for).
+    rides, and at least `per_100_engaged_km` (0 means not asked for). of_one_kind: findings
+    that name other channels are not added up. A finding counts for more by its strength
+    (see Finding), and one of strength 1 raises the bike alone.
     """
 
     events: int = 1
     rides: int = 1
     per_100_engaged_km: float = 0.0
+    of_one_kind: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +68,8 @@ class Stated:
     ids in schemas/checks.toml, for a danger what a sign-off must name. asks: what a ride
     must show for silence to clear, as people say it ("brake applications that end cruise in
     time"). speaks_up: what it could not judge is printed beside the verdict, as it is for
-    every danger.
+    every danger. doubt_counts: a signal shown false is what it reports, and no reason to
+    abstain.
     """
 
     needs: tuple[Need, ...]
@@ -81,6 +85,7 @@ class Stated:
     checks: tuple[str, ...] = ()
     asks: str = ""
     speaks_up: bool = False
+    doubt_counts: bool = False
 
     def __call__(self, check: Check) -> "Rule":
         """The rule of a module: its path is the id, its docstring explains, Limits limits it."""

@@ -189,7 +189,7 @@ def _believed(
         doubt = next(iter(_doubting(finding, rule, doubts)), None)
         if slow:
             unjudged.append(Unjudged(finding.span, slow))
-        elif doubt is not None and not rule.danger:
+        elif doubt is not None and not (rule.danger or rule.doubt_counts):
             name = doubt.channel.replace("_", " ")
             unjudged.append(Unjudged(finding.span, f"{name} is in doubt there: {doubt.why}"))
         else:

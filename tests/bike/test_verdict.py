@@ -226,6 +226,45 @@ def test_a_rate_counts_per_hundred_engaged_kilometres():
     assert judged(*seldom, rules=rules).verdict is Verdict.RELEASE
 
 
+def _with(ride: RideResult, **changes) -> RideResult:
+    """The ride with its findings changed."""
+    return replace(ride, findings=tuple(replace(f, **changes) for f in ride.findings))
+
+
+@pytest.mark.parametrize(
+    ("strengths", "verdict"),
+    [
+        ([0.0], Verdict.RELEASE),
+        ([0.0, 0.0], Verdict.RELEASE),
+        ([0.0, 0.0, 0.0], Verdict.INSPECT),
+        ([0.5, 0.5], Verdict.INSPECT),
+        ([0.5], Verdict.RELEASE),
+        ([1.0], Verdict.INSPECT),
+    ],
+)
+def test_a_finding_counts_by_its_strength_and_one_nothing_innocent_explains_raises_alone(
+    strengths, verdict
+):
+    rules = {**RULES, DRIFT: rule(DRIFT, raise_when=RaiseWhen(events=3))}
+    rides = [_with(result(day(n), found=[DRIFT]), strength=s) for n, s in enumerate(strengths)]
+
+    assert judged(*rides, rules=rules).verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("channels", "verdict"),
+    [
+        (["front_brake", "front_brake", "clutch"], Verdict.RELEASE),
+        (["front_brake", "front_brake", "front_brake"], Verdict.INSPECT),
+    ],
+)
+def test_findings_of_one_kind_are_counted_apart_where_the_rule_says_so(channels, verdict):
+    rules = {**RULES, DRIFT: rule(DRIFT, raise_when=RaiseWhen(events=3, of_one_kind=True))}
+    rides = [_with(result(day(n), found=[DRIFT]), channels=(c,)) for n, c in enumerate(channels)]
+
+    assert judged(*rides, rules=rules).verdict is verdict
+
+
 def test_faults_of_undated_rides_are_shown_but_do_not_raise():
     rides = [result(None, found=[DRIFT], name=f"T01-undated-{n}-0") for n in range(3)]
     report = judged(result(day(0)), *rides)

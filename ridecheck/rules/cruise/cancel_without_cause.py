@@ -68,7 +68,7 @@ class Limits:
     severity=Severity.FAULT,
     clear_s=300.0,
     clear_interval_s=1.0,
-    raise_when=RaiseWhen(events=3, per_100_engaged_km=2.0),
+    raise_when=RaiseWhen(events=3),
     cruise_only=True,
     asks="riding with cruise engaged",
     speaks_up=True,

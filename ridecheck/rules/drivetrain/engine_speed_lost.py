@@ -2,8 +2,9 @@
 
 What it checks
     Engine speed at zero (or blank of pulses) above 20 km/h with the clutch out and no
-    neutral, for more than a second; and engine speed that does not change by a digit
-    while wheel speed in the same gear changes by more than a tenth.
+    neutral, coming back at what it was: for more than a second, or three times a ride for
+    less; and engine speed that does not change by a digit while wheel speed in the same
+    gear changes by more than a tenth.
 Why it matters
     Cruise uses engine speed to guard against flare; every judgement of the drive rests
     on it.
@@ -39,6 +40,8 @@ class Limits:
     """Thresholds of this rule."""
 
     longer_than_s: float = threshold(1.0, "s", "shorter dips are single pulses missed")
+    short_s: float = threshold(0.15, "s", "a missed pulse or row is over sooner")
+    short_times: float = threshold(3.0, "dips", "one or two short ones a ride may be single rows")
     frozen_s: float = threshold(
         5.0, "s", "a live engine speed changes within seconds while speed changes"
     )
@@ -61,10 +64,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     moving = speed > limits.moving_kmh
     yield Exposure(seconds=ride.where(moving & np.isfinite(rpm)).seconds)
     dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
-    shortest_s = max(limits.longer_than_s, 2.0 * ride.interval_s("engine_speed"))
-    for span in ride.where(dead).longer_than(shortest_s):
-        if not _engine_stopped(ride, span):
-            yield _finding(ride, span, "engine speed read zero")
+    refresh_s = ride.interval_s("engine_speed")
+    lost = ride.where(dead).longer_than(max(limits.short_s, 1.5 * refresh_s))
+    lost = lost.where(lambda span: not _engine_stopped(ride, span))
+    if len(lost) < limits.short_times:
+        lost = lost.longer_than(max(limits.longer_than_s, 2.0 * refresh_s))
+    for span in lost:
+        yield _finding(ride, span, "engine speed read zero")
     yield from _frozen(ride, speed, rpm, limits)
 
 
@@ -130,7 +136,7 @@ def _finding(ride: Ride, span: Span, what: str, more: str = "") -> Finding:
     speed_kmh = ride.at("wheel_speed", span.start_s)
     return Finding(
         span=span,
-        message=f"{what} for {span.length_s:.1f} s while riding on at {speed_kmh:.0f} km/h{more}",
+        message=f"{what} for {span.length_s:.2g} s while riding on at {speed_kmh:.0f} km/h{more}",
         measured=span.length_s,
         unit="s",
         channels=("engine_speed",),

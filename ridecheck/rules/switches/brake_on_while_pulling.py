@@ -21,6 +21,8 @@ References
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import brakes, motion
@@ -41,6 +43,10 @@ class Limits:
     gains_ms2: float = threshold(0.35, "m/s2", "more than a slope gives a dragged brake")
     gains_s: float = threshold(1.5, "s", "gaining speed so long shows that no brake drags")
     hard_open: float = threshold(10.0, "%", "above closed: nobody pulls so hard against a brake")
+    alone_kmh: float = threshold(
+        20.0, "km/h", "gained under a brake signal: no boot, hill or dragged brake lets "
+        "a bike gain so much, and it raises the bike alone",
+    )  # fmt: skip
     throttle_open: float = threshold(4.0, "%", "above its closed reading: the engine pulls")
 
 
@@ -86,6 +92,7 @@ def _finding(
     ride: Ride, signal: brakes.BrakeSignal, run: Span, pull: Span, pulled_s: float, limits: Limits
 ) -> Finding:
     speed = ride.numbers("wheel_speed")[ride.rows(pull)]
+    gained_kmh = float(np.nan_to_num(speed[-1] - speed[0]))
     return Finding(
         span=run,
         message=f"{signal.label} on for {run.length_s:.1f} s, {pulled_s:.1f} s of them "
@@ -94,4 +101,5 @@ def _finding(
         limit=limits.pulled_s,
         unit="s",
         channels=(signal.channel,),
+        strength=float(np.clip(gained_kmh / limits.alone_kmh, 0.0, 1.0)),
     )
