@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals fuzz torture constraints clean new-environment
+.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study fuzz torture constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -58,6 +58,9 @@ calibration: $(VENV)/.test ## how far the suspects can be believed, and minutes 
 
 proposals: $(VENV)/.test ## layouts drafted for logs nobody described (slow)
 	$(BIN)/python tests/studies/proposals.py
+
+proof-study: $(VENV)/.test ## how often a repair is called fixed, night by night (slow)
+	$(BIN)/python tests/studies/proof.py
 
 fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
 	$(BIN)/python tests/studies/fuzz.py

@@ -14,8 +14,10 @@ from ridecheck.bike.case import Case
 from ridecheck.bike.context import Context
 from ridecheck.bike.counting import is_forgotten, morning_of, ride_order
 from ridecheck.bike.coverage import coverage, not_covered
+from ridecheck.bike.proof import repairs
 from ridecheck.bike.raised import raised
 from ridecheck.bike.sentences import count, sentence, times
+from ridecheck.bike.trends import trends
 from ridecheck.bike.unknown import unknown
 from ridecheck.core.model import (
     BikeReport,
@@ -44,7 +46,7 @@ def assess(
     as_of: datetime | None,
     rules: Mapping[str, Rule],
 ) -> BikeReport:
-    """The report of one bike, without suspects, checks, repairs and trends.
+    """The report of one bike, without suspects and checks.
 
     as_of: the instant by which age counts; None where the fleet has no dated ride.
     """
@@ -70,6 +72,8 @@ def assess(
         ),
         cancels=tuple(_with_local_time(c, r, context) for r in rides for c in r.cancels),
         coverage=coverage(case),
+        repairs=repairs(rides, context.events, zone=context.time_zone, closed=case.closed),
+        trends=trends(rides, context.events, zone=context.time_zone),
     )
 
 

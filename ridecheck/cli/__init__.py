@@ -3,6 +3,7 @@
 # Importing a module registers its commands; their order here is their order in --help.
 from ridecheck.cli import screening  # isort: skip
 from ridecheck.cli import tracing  # isort: skip
+from ridecheck.cli import proving  # isort: skip
 from ridecheck.cli import learning  # isort: skip
 from ridecheck.cli import setting_up  # isort: skip
 from ridecheck.cli import events  # isort: skip
@@ -16,6 +17,7 @@ __all__ = [
     "explaining",
     "learning",
     "main",
+    "proving",
     "screening",
     "setting_up",
     "simulating",

@@ -471,6 +471,98 @@ class RideResult:
     partly_read: bool = False
 
 
+# ---------------------------------------------------------------- has it become less
+
+
+Outcome = Literal["danger", "fixed", "again", "less", "clean_so_far", "too_few", "nothing_before"]
+"""What riding since a repair shows. fixed and less rest on evidence that holds at every look."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeAfter:
+    """One thing counted before and after a repair.
+
+    what: uncommanded_cancels, short_pulses or signal_dropouts. per: the exposure it is
+    counted over, engaged_km or km. Events within 15 minutes or 10 km of one another are one
+    burst. evidence: see core.sequential; 20 settles it. one_look: exact chance of as few
+    events had nothing changed, for a single look. more_km: further clean kilometres that
+    would settle it; None where none would.
+    """
+
+    what: Literal["uncommanded_cancels", "short_pulses", "signal_dropouts"]
+    per: Literal["engaged_km", "km"]
+    km_before: float
+    km_after: float
+    events_before: int
+    events_after: int
+    bursts_before: int
+    bursts_after: int
+    evidence: float
+    one_look: float
+    more_km: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MetAgain:
+    """An occasion in which it happened before, and how long cruise was held in it since.
+
+    hours_since None: no ride since could tell.
+    """
+
+    occasion: str
+    cancels_before: int
+    hours_since: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A repair, and the rides before and after it (contract: ``repairs``).
+
+    day_alone: the event gave a date without a time, so that day's rides are left out.
+    decides: which of counts the outcome rests on; None where nothing was there to compare.
+    hold_*: unsteadiness of speed while cruise held, None where no hold was logged.
+    dangers: rules with an open danger, which kilometres never close.
+    """
+
+    when: datetime
+    day_alone: bool
+    part: str
+    note: str
+    by: str
+    rides_before: int
+    rides_after: int
+    engaged_km_before: float
+    engaged_km_after: float
+    engaged_h_before: float
+    engaged_h_after: float
+    counts: tuple[BeforeAfter, ...]
+    decides: str | None
+    hold_before_kmh: float | None
+    hold_after_kmh: float | None
+    met_again: tuple[MetAgain, ...]
+    dangers: tuple[str, ...]
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """One measure of a bike over its rides (contract: ``trends``).
+
+    values: (ride, value) since the last repair, in time order. usual: the median of the
+    first rides of that stretch. state: steady, step or slope (alarm says in which ride), or
+    too_few rides. among: robust z of the newest rides against the model's other bikes.
+    """
+
+    measure: str
+    unit: str
+    values: tuple[tuple[str, float], ...]
+    usual: float | None
+    newest: float | None
+    state: Literal["steady", "rising", "falling", "too_few"]
+    alarm: str | None
+    among: float | None = None
+
+
 # ---------------------------------------------------------------- what a report tells
 
 
@@ -577,7 +669,7 @@ class LimitInForce:
 
 @dataclass(frozen=True, slots=True)
 class BikeReport:
-    """Everything the report says of one bike."""
+    """Everything the report says of one bike. since_repair: the newest repair in a few words."""
 
     bike: str
     label: str
@@ -594,8 +686,9 @@ class BikeReport:
     suspects: tuple[Suspect, ...] = ()
     next_checks: tuple[NextCheck, ...] = ()
     coverage: tuple[Coverage, ...] = ()
-    repairs: tuple[Mapping[str, object], ...] = ()
-    trends: tuple[Mapping[str, object], ...] = ()
+    repairs: tuple[Repair, ...] = ()
+    trends: tuple[Trend, ...] = ()
+    since_repair: str = ""
     to_log: tuple[ToLog, ...] = ()
     history: tuple[Happened, ...] = ()
     limits: tuple[LimitInForce, ...] = ()

@@ -17,7 +17,15 @@ IMPERIAL = {"km/h": "mph", "km": "mi"}
 
 SENTENCES = frozenset(
     {
-        *("because", "not_covered", "message", "evidence", "evidence_for", "against"),
+        *(
+            "since_repair",
+            "because",
+            "not_covered",
+            "message",
+            "evidence",
+            "evidence_for",
+            "against",
+        ),
         *("reason", "doubt", "remarks", "order", "told", "what"),
     }
 )

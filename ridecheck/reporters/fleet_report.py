@@ -1,11 +1,14 @@
 """The fleet report from the bikes' reports: one record that every page and file is made from."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 
 from ridecheck import __version__
+from ridecheck.bike.trends import among_model
 from ridecheck.core.model import BikeReport, FleetReport, RideResult, SetAside
 from ridecheck.reporters.cautions import CAUTIONS
+from ridecheck.reporters.proof_words import board_phrase
 
 
 def newest_end(results: Iterable[RideResult]) -> datetime | None:
@@ -31,7 +34,10 @@ def fleet_report(
         as_of=as_of,
         time_zone=time_zone,
         cautions=CAUTIONS,
-        bikes=tuple(sorted(bikes, key=lambda b: b.bike)),
+        bikes=tuple(
+            replace(b, since_repair=board_phrase(b))
+            for b in among_model(sorted(bikes, key=lambda b: b.bike))
+        ),
         set_aside=tuple(sorted(set_aside, key=lambda s: (s.log, s.sha256))),
         display_units=display_units,
     )

@@ -33,6 +33,7 @@ from ridecheck.core.model import (
 from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order, report_json
+from ridecheck.reporters.proof_text import proof_lines
 
 TEMPLATES = Path(__file__).parent / "templates"
 SHOWN_GROUPS = 5
@@ -111,6 +112,7 @@ def bike_page(
             (c for c in bike.cancels if c.commanded is not True and c.cause != "log_end"),
             key=lambda c: (c.time is None, -c.time.timestamp() if c.time else 0.0, c.t_s),
         ),
+        since=proof_lines(bike, zone=report.time_zone, units=report.display_units),
         unassigned=max(0.0, 1.0 - sum(s.probability for s in bike.suspects)),
         judged=_covered(bike.coverage, (State.FAULT, State.OK)),
         unjudged=_covered(bike.coverage, (State.ERROR, State.NOT_ASSESSED)),

@@ -19,6 +19,7 @@ from ridecheck.core.model import (
     SetAside,
     Suspect,
 )
+from ridecheck.reporters.proof_json import happened_dict, repair_dict, trend_dict
 from ridecheck.reporters.wording import rounded, told_finding, why_aside, z_time
 
 SCHEMA = "ridecheck-report/1"
@@ -68,8 +69,10 @@ def _bike(bike: BikeReport) -> dict[str, Any]:
         "suspects": [_suspect(s) for s in bike.suspects],
         "next_checks": [_next_check(c) for c in bike.next_checks],
         "coverage": [_coverage(c) for c in bike.coverage],
-        "repairs": [plain(r) for r in bike.repairs],
-        "trends": [plain(t) for t in bike.trends],
+        "repairs": [repair_dict(r) for r in bike.repairs],
+        "trends": [trend_dict(t) for t in bike.trends],
+        "since_repair": bike.since_repair,
+        "history": [happened_dict(h) for h in bike.history],
     }
 
 

@@ -126,6 +126,7 @@ def _entry(bike: BikeReport, colour: bool) -> list[str]:
     return [
         f"{bike.bike:<5} {told}{was}",
         *wrapped(reason + further, first="      ", rest="      "),
+        *(wrapped(bike.since_repair, first="      ", rest="      ") if bike.since_repair else ()),
         *wrapped(bike.action, first="      -> ", rest="         "),
         *(wrapped(suspects, first="         ", rest="         ") if suspects else ()),
     ]

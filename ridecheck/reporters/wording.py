@@ -216,6 +216,8 @@ def newest_data(report: FleetReport) -> datetime | None:
 def beside(bike: BikeReport) -> str:
     """What is printed beside a release: what was seen once, what was not covered."""
     told = list(bike.because)
+    if bike.since_repair:
+        told.append(bike.since_repair)
     if bike.not_covered:
         told.append("not covered: " + ", ".join(bike.not_covered))
     return "; ".join(told)

@@ -29,7 +29,7 @@ from ridecheck.ride.sketch import sketch
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
 from ridecheck.rules.engine import RuleFinding, judge
-from ridecheck.signals import cancels, cruise
+from ridecheck.signals import cancels, cruise, over_rides
 from ridecheck.signals.ride import Ride
 from ridecheck.store.results import SCHEMA, canonical, rounded
 
@@ -58,6 +58,8 @@ def judge_ride(
     ride = Ride(ride_id, bike, parts, settings)
     judgement = judge(ride, rules=rules)
     totals = cruise.totals(ride)
+    ended = cancels.cancels(ride)
+    measured = {**judgement.measures, **over_rides.measures(ride, ended)}
     dated = info.dating != "none"
     all_notes = gathered([*notes, *judgement.notes])
     return RideResult(
@@ -81,7 +83,7 @@ def judge_ride(
         channels={n: _facts(f) for n, f in sorted(ride.channels.items())},
         rules=tuple(_outcome(o) for o in judgement.rules),
         findings=with_pictures(ride, _findings(ride, judgement.findings)),
-        cancels=cancels_with_pictures(ride, [_cancel(c) for c in cancels.cancels(ride)]),
+        cancels=cancels_with_pictures(ride, [_cancel(c) for c in ended]),
         aliases=aliases,
         notes=tuple(all_notes),
         fits_model=judgement.fits_model,
@@ -89,7 +91,7 @@ def judge_ride(
         layouts=tuple(sorted({p.info.layout for p in parts})),
         measures={
             name: value
-            for name, number in sorted(judgement.measures.items())
+            for name, number in sorted(measured.items())
             if (value := rounded(number)) is not None
         },
         sketch=sketch(ride),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Cancel
 from ridecheck.signals import motion
+from ridecheck.signals.over_rides import LEAN_DEGREES, WARM_UP_S, bumpy
 from ridecheck.signals.ride import Ride
 
 Floats = NDArray[np.float64]
@@ -23,10 +24,6 @@ Flags = NDArray[np.bool_]
 LEAST_CANCELS = 3
 """Fewer cancels than this cannot stand out, however they fall."""
 SURE = 0.05
-BUMP_MS2, BUMP_S = 4.0, 0.5
-LEAN_DEGREES = 10.0
-WARM_UP_S = 1200.0
-"""Twenty minutes: what is cold or wet has gone by then (common practice)."""
 GEAR_SHARE = 0.05
 
 
@@ -111,7 +108,7 @@ def _corrected(found: Sequence[Occasion]) -> tuple[Occasion, ...]:
 def _tried(ride: Ride, engaged: Flags) -> Iterator[tuple[str, Floats]]:
     """Occasions as rows: 1 in it, 0 not, NaN unknown."""
     if ride.has("vertical_acceleration"):
-        yield "within 0.5 s of a bump", _bumpy(ride)
+        yield "within 0.5 s of a bump", bumpy(ride)
     if ride.has("lean_angle"):
         lean = np.abs(ride.numbers("lean_angle"))
         yield f"leaning more than {LEAN_DEGREES:.0f} degrees", _rows(lean, lean > LEAN_DEGREES)
@@ -154,16 +151,3 @@ UNITS = {
 def _rows(values: Floats, inside: Flags) -> Floats:
     """1 inside, 0 outside, NaN where the channel is blank."""
     return np.where(np.isnan(values), np.nan, inside.astype(float))
-
-
-def _bumpy(ride: Ride) -> Floats:
-    """Rows no more than BUMP_S after a jolt."""
-    vertical = ride.numbers("vertical_acceleration")
-    known = ~np.isnan(vertical)
-    rest = float(np.median(vertical[known])) if known.any() else 0.0
-    jolt_s = ride.t_s[known & (np.abs(np.nan_to_num(vertical, nan=rest) - rest) > BUMP_MS2)]
-    if not len(jolt_s):
-        return np.where(known, 0.0, np.nan)
-    last = np.searchsorted(jolt_s, ride.t_s + 1e-9, side="right") - 1
-    since_s = np.where(last >= 0, ride.t_s - jolt_s[np.maximum(last, 0)], np.inf)
-    return _rows(vertical, since_s <= BUMP_S)

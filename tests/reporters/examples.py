@@ -4,14 +4,18 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from ridecheck.core.model import (
+    BeforeAfter,
     BikeReport,
     Cancel,
     ChannelFacts,
     Coverage,
     FleetReport,
+    Happened,
+    MetAgain,
     NextCheck,
     Note,
     PartRef,
+    Repair,
     ReportedFinding,
     RideSummary,
     SetAside,
@@ -19,6 +23,7 @@ from ridecheck.core.model import (
     State,
     StoredFinding,
     Suspect,
+    Trend,
     Verdict,
 )
 from ridecheck.reporters.cautions import CAUTIONS
@@ -264,18 +269,41 @@ def held_bike() -> BikeReport:
             ),
             Coverage("speed/jumps", State.ERROR, "ZeroDivisionError", 0.0, 0),
         ),
-        repairs=(
-            {
-                "when": "2026-05-03",
-                "part": "speed_sensor",
-                "note": "plug cleaned",
-                "before_events": 3,
-                "before_km": 212.0,
-                "after_events": 0,
-                "after_km": 61.2,
-            },
+        repairs=(REPAIRED,),
+        trends=(
+            Trend("supply", "V", (("T07-20260503T131500Z", 13.9),), None, 13.9, "too_few", None),
+        ),
+        history=(
+            Happened(REPAIRED.when, "repair", "speed_sensor", "plug cleaned", "JK", day_only=True),
         ),
     )
+
+
+REPAIRED = Repair(
+    when=datetime(2026, 5, 3, tzinfo=UTC),
+    day_alone=True,
+    part="speed_sensor",
+    note="plug cleaned",
+    by="JK",
+    rides_before=6,
+    rides_after=2,
+    engaged_km_before=212.0,
+    engaged_km_after=61.2,
+    engaged_h_before=2.4,
+    engaged_h_after=0.7,
+    counts=(
+        BeforeAfter(
+            "uncommanded_cancels", "engaged_km", 212.0, 61.2, 5, 0, 3, 0, 2.0, 0.465, 335.0
+        ),
+    ),
+    decides="uncommanded_cancels",
+    hold_before_kmh=0.52,
+    hold_after_kmh=0.5,
+    met_again=(MetAgain("bumps", 3, 0.2), MetAgain("leaning", 1, 0.0)),
+    dangers=(),
+    outcome="clean_so_far",
+)
+"""Five cancels in three bursts, then too few kilometres to say."""
 
 
 def forty_bikes() -> FleetReport:
