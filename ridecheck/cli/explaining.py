@@ -11,7 +11,11 @@ from ridecheck.core.errors import UsageError
 @app.command()
 def explain(
     rule: Annotated[
-        str, typer.Argument(metavar="[RULE]", help="A rule's id, or hazards; default: all rules.")
+        str,
+        typer.Argument(
+            metavar="[RULE]",
+            help="A rule's id, hazards, or shared/definitions; default: all rules.",
+        ),
     ] = "",
     as_format: AsFormat = Format.TEXT,
 ) -> None:
@@ -21,6 +25,7 @@ def explain(
     ridecheck explain
     ridecheck explain switches/brake-dead
     ridecheck explain hazards
+    ridecheck explain shared/definitions
     ridecheck explain --format csv > rules.csv
     """
     from ridecheck.reporters import explained
@@ -29,6 +34,9 @@ def explain(
 
     if rule == "hazards":
         _hazards(as_format)
+        return
+    if rule == explained.DEFINITIONS:
+        _definitions(as_format)
         return
     known = all_rules()
     if rule and rule not in known:
@@ -45,6 +53,20 @@ def explain(
         say(explained.rules_csv(chosen))
     else:
         text = explained.rule_text(chosen[0]) if rule else explained.rules_list(chosen)
+        say(in_ascii(text) if on_ascii() else text)
+
+
+def _definitions(as_format: Format) -> None:
+    """Print the numbers that several rules share."""
+    from ridecheck.reporters import explained
+    from ridecheck.reporters.characters import in_ascii
+
+    if as_format is Format.JSON:
+        say(explained.definitions_json())
+    elif as_format is Format.CSV:
+        say(explained.definitions_csv())
+    else:
+        text = explained.definitions_text()
         say(in_ascii(text) if on_ascii() else text)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from types import MappingProxyType
 from typing import Any, Literal, cast
 
 from ridecheck.core.model import Cruise, LimitUsed, Override, SetBy
@@ -67,10 +68,13 @@ def threshold(
     )
 
 
-def shared(table: type, name: str) -> Any:
-    """A field that follows a limit of a table which several rules share."""
+def shared(table: type, name: str, **changes: str) -> Any:
+    """A field that follows a limit of a table which several rules share.
+
+    changes: what is said of it otherwise, as its reason.
+    """
     own = next(f for f in fields(table) if f.name == name)
-    return field(default=own.default, metadata={**own.metadata, "shared": name})
+    return field(default=own.default, metadata={**own.metadata, "shared": name, **changes})
 
 
 def limits_in(table: type, *, danger: bool) -> Mapping[str, Limit]:
@@ -87,11 +91,12 @@ def in_force(
     danger: bool,
     overrides: Mapping[str, Override],
     cruise: Cruise,
-    shared_by: object = None,
+    shared_used: Mapping[str, LimitUsed] = MappingProxyType({}),
 ) -> tuple[Any, tuple[LimitUsed, ...]]:
     """The values of a table of limits for one bike, and who set each.
 
     The default, then the shared definition or the model's figure, then the nearest override.
+    shared_used: the shared definitions in force, by name.
     An override that would make a danger rule blinder is not used; loading the fleet refuses
     it too, so this only guards settings made by hand.
     """
@@ -100,8 +105,8 @@ def in_force(
     for name, limit in limits_in(table, danger=danger).items():
         set_by: SetBy = "model" if limit.model else "rule"
         value = limit.default_for(cruise)
-        if limit.shared and shared_by is not None:
-            value = float(getattr(shared_by, limit.shared))
+        if limit.shared in shared_used:
+            value, set_by = shared_used[limit.shared].value, shared_used[limit.shared].origin
         override = overrides.get(name)
         if override is not None and not limit.loosens(override.value, than=value):
             value, set_by = override.value, override.origin

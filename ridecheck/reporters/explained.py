@@ -1,6 +1,6 @@
 """What a rule checks and why, told from the rule's own file."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -9,6 +9,10 @@ from ridecheck.reporters.json_report import as_json, plain
 from ridecheck.reporters.terminal import wrapped
 from ridecheck.reporters.wording import figure
 from ridecheck.rules.base import HEADINGS, Need, Rule
+from ridecheck.signals.definitions import ID, Definitions
+
+DEFINITIONS = ID
+"""What ``explain`` calls the numbers that several rules share."""
 
 COLUMNS = (
     "rule",
@@ -50,12 +54,39 @@ def rule_text(rule: Rule) -> str:
         lines += ["", "A sign-off names these checks", *_indented(", ".join(rule.checks))]
     limits = rule_dict(rule)["limits"]
     if limits:
-        lines += ["", "Limits"]
+        lines += ["", "Limits", *_limit_lines(limits)]
+    return "\n".join(lines) + "\n"
+
+
+def _limit_lines(limits: Iterable[Mapping[str, Any]]) -> list[str]:
+    lines = []
     for limit in limits:
         told = f"{limit['name']} = {limit['default']:g} {limit['unit']}".rstrip()
-        source = f" Model key: {limit['model']}." if limit["model"] else ""
-        lines += wrapped(f"{told}: {limit['reason']}.{source}", first="    ", rest="      ")
-    return "\n".join(lines) + "\n"
+        more = f" Source: {limit['source']}." if limit["source"] else ""
+        more += f" Model key: {limit['model']}." if limit["model"] else ""
+        more += f" Follows {DEFINITIONS}: {limit['shared']}." if limit["shared"] else ""
+        lines += wrapped(f"{told}: {limit['reason']}.{more}", first="    ", rest="      ")
+    return lines
+
+
+def definitions_text() -> str:
+    """What several rules share, each with its number, reason and source."""
+    lines = wrapped(f"{DEFINITIONS}: numbers that several rules share")
+    return "\n".join([*lines, "", "Limits", *_limit_lines(_definitions())]) + "\n"
+
+
+def definitions_json() -> str:
+    """The same as JSON text: a list of one, shaped as a rule's."""
+    return as_json([plain({"rule": DEFINITIONS, "limits": _definitions()})])
+
+
+def definitions_csv() -> str:
+    """One line a number."""
+    return table(_definitions(), ("name", "default", "unit", "reason", "source"))
+
+
+def _definitions() -> list[dict[str, Any]]:
+    return [{"name": f.name, "default": f.default, **f.metadata} for f in fields(Definitions)]
 
 
 def rules_json(rules: Iterable[Rule]) -> str:

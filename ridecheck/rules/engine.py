@@ -15,7 +15,6 @@ from ridecheck.core.model import (
     LimitUsed,
     Note,
     RuleOutcome,
-    Settings,
     Severity,
     Span,
     State,
@@ -25,7 +24,8 @@ from ridecheck.core.thresholds import Limit, in_force, limits_in
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, Rule
-from ridecheck.signals import drivetrain, switch_usage
+from ridecheck.signals import definitions, drivetrain, switch_usage
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
@@ -123,22 +123,26 @@ def measures(ride: Ride) -> Mapping[str, float]:
 
 def known_limits() -> Mapping[str, Mapping[str, Limit]]:
     """Every limit that fleet files may set: rule id -> name -> what it is."""
-    return {rule.id: limits_in(rule.limits, danger=rule.danger) for rule in all_rules().values()}
+    return {
+        definitions.ID: limits_in(Definitions, danger=True),
+        **{r.id: limits_in(r.limits, danger=r.danger) for r in all_rules().values()},
+    }
 
 
-def effective_limits(rule: Rule, settings: Settings) -> tuple[Any, tuple[LimitUsed, ...]]:
-    """The rule's limits for one bike, and who set each."""
+def effective_limits(rule: Rule, ride: Ride) -> tuple[Any, tuple[LimitUsed, ...]]:
+    """The rule's limits for the bike of a ride, and who set each."""
     return in_force(
         rule.limits,
         danger=rule.danger,
-        overrides=settings.thresholds.get(rule.id, {}),
-        cruise=settings.cruise,
+        overrides=ride.settings.thresholds.get(rule.id, {}),
+        cruise=ride.settings.cruise,
+        shared_used=definitions.used(ride),
     )
 
 
 def _run(rule: Rule, ride: Ride, doubts: list[_Doubt]) -> tuple[RuleOutcome, list[RuleFinding]]:
     """One rule over one ride: its outcome and what it found."""
-    limits, used = effective_limits(rule, ride.settings)
+    limits, used = effective_limits(rule, ride)
 
     def outcome(state: State, reason: str = "", **more: Any) -> RuleOutcome:
         facts = {"exposure_s": 0.0, "events": 0, "findings": 0} | more

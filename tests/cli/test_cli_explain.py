@@ -75,3 +75,19 @@ def test_the_hazards_are_read_by_programs(kind, capsys):
 
     assert {r["action"] for r in rows} == {"engage", "hold", "speed up", "slow down", "disengage"}
     assert all(r["rules"] or r["why"] for r in rows)
+
+
+def test_shared_definitions_are_shown_with_reason_and_source(capsys):
+    text = told(capsys, "shared/definitions")
+    rows = list(csv.DictReader(io.StringIO(told(capsys, "shared/definitions", "--format", "csv"))))
+    (listed,) = json.loads(told(capsys, "shared/definitions", "--format", "json"))
+
+    assert "braking_ms2 = 2.5 m/s2" in text
+    assert all(row["reason"] and row["source"] for row in rows)
+    assert [x["name"] for x in listed["limits"]] == [row["name"] for row in rows]
+
+
+def test_a_rule_says_which_shared_definition_it_follows(capsys):
+    text = " ".join(told(capsys, "switches/brake-dead").split())
+
+    assert "Follows shared/definitions: braking_ms2." in text

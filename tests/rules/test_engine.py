@@ -145,7 +145,7 @@ class TestLimits:
     def test_the_model_stands_before_the_rules_default(self) -> None:
         ride = ride_from(STEADY | {"model": {"cruise": {"cancel_within_s": 0.8}}})
 
-        limits, used = effective_limits(rule_saying(), ride.settings)
+        limits, used = effective_limits(rule_saying(), ride)
 
         assert limits == Limits(within_s=0.8)
         assert [(u.name, u.value, u.origin) for u in used] == [
@@ -156,7 +156,7 @@ class TestLimits:
     def test_the_nearest_override_stands_before_all(self) -> None:
         plan = STEADY | {"thresholds": {"speed/made-up": {"within_s": 0.7, "own": 4.0}}}
 
-        limits, used = effective_limits(rule_saying(), ride_from(plan).settings)
+        limits, used = effective_limits(rule_saying(), ride_from(plan))
 
         assert limits == Limits(within_s=0.7, own=4.0)
         assert {u.origin for u in used} == {"fleet"}
@@ -168,7 +168,7 @@ class TestLimits:
         plan = STEADY | {"thresholds": {"speed/made-up": {"own": value}}}
         rule = rule_saying(severity=Severity.DANGER)
 
-        limits, _ = effective_limits(rule, ride_from(plan).settings)
+        limits, _ = effective_limits(rule, ride_from(plan))
 
         assert limits.own == taken
 

@@ -31,8 +31,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cancels, cruise, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import SHARP_S, Ride
 
 
@@ -46,7 +47,7 @@ class Limits:
     surprised_s: float = threshold(
         0.65, "s", "a hand that did not expect it takes 0.7 s or more (common practice)"
     )
-    opened: float = threshold(1.5, "%", "above closed: noise and play of the plate are less")
+    opened: float = shared(Definitions, "throttle_closed")
     takes_over: float = threshold(
         0.4, "", "of the opening that cruise held: a hand that takes over opens about as far; "
         "a plate that rests on its stop pulls nothing",

@@ -23,8 +23,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.rules.base import Verdicts, rule, shared, threshold
 from ridecheck.signals import cruise, motion, presses
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 BUTTONS = ("switch_set", "switch_resume")
@@ -43,9 +44,7 @@ class Limits:
     longer_than_s: float = threshold(
         2.0, "s", "a plate and its actuator close within a second", loosened_by="raising"
     )
-    plate_open: float = threshold(
-        6.0, "%", "above its closed reading: the engine drives", loosened_by="raising"
-    )
+    plate_open: float = shared(Definitions, "plate_drives")
     grip_rest_s: float = threshold(
         2.0, "s", "after the grip closes, the plate may still be on its way", loosened_by="raising"
     )

@@ -28,8 +28,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cruise, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 Floats = NDArray[np.float64]
@@ -52,7 +53,7 @@ class Limits:
     )
     reads_high: float = threshold(0.10, "", "of speed: displays may read a tenth high")
     wide_open: float = threshold(60.0, "%", "throttle beyond which a hill takes all there is")
-    shut: float = threshold(1.5, "%", "above its closed reading: cruise can close no further")
+    shut: float = shared(Definitions, "throttle_closed")
 
 
 @rule(

@@ -20,8 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cruise, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 
@@ -31,7 +32,7 @@ class Limits:
 
     over_kmh: float = threshold(5.0, "km/h", "hold band on hills")
     longer_than_s: float = threshold(10.0, "s", "overshoot after a crest is over sooner")
-    plate_open: float = threshold(6.0, "%", "above its closed reading: the engine still drives")
+    plate_open: float = shared(Definitions, "plate_drives")
 
 
 @rule(

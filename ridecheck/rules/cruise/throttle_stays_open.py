@@ -23,8 +23,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
-from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.rules.base import Verdicts, rule, shared, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 
@@ -45,15 +46,8 @@ class Limits:
         "longest a plate may take to close, dampers included",
         loosened_by="raising",
     )
-    plate_open: float = threshold(
-        6.0,
-        "%",
-        "above its closed reading by more than idle control opens it",
-        loosened_by="raising",
-    )
-    grip_closed: float = threshold(
-        1.5, "%", "above its rest by no more than zero drift", loosened_by="lowering"
-    )
+    plate_open: float = shared(Definitions, "plate_drives")
+    grip_closed: float = shared(Definitions, "throttle_closed")
     moving_kmh: float = threshold(
         10.0, "km/h", "at standstill a fast idle opens the plate", loosened_by="raising"
     )

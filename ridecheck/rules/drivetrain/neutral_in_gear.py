@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import drivetrain, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 
@@ -29,7 +30,9 @@ class Limits:
     """Thresholds of this rule."""
 
     moving_kmh: float = threshold(20.0, "km/h", "slower, neutral on the move is usual")
-    keeps: float = threshold(0.03, "", "of engine speed: in a real neutral it runs off")
+    keeps: float = shared(
+        Definitions, "locked", reason="of engine speed: in a real neutral it runs off"
+    )
     around_s: float = threshold(0.5, "s", "before and after, to see whether the ratio stays")
 
 

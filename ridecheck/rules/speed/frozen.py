@@ -25,8 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 WITNESSES = ("engine_speed", "front_wheel_speed", "gps_speed")
@@ -50,8 +51,8 @@ class Limits:
     stood_s: float = threshold(
         3.0, "s", "before a leap: shorter, whole km/h stand before any hard braking"
     )
-    rise_ms2: float = threshold(5.0, "m/s2", "no touring bike gains speed faster")
-    fall_ms2: float = threshold(motion.STEEPEST_MS2, "m/s2", "tyres on a dry road hold no more")
+    rise_ms2: float = shared(Definitions, "gains_ms2")
+    fall_ms2: float = shared(Definitions, "hardest_ms2")
     held_ms2: float = threshold(
         3.0, "m/s2", "either way while cruise holds on: nobody brakes, and it pulls gently"
     )

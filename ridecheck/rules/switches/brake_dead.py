@@ -28,9 +28,10 @@ References
 from dataclasses import dataclass
 
 from ridecheck.core.model import Exposure, Finding, Severity, Unjudged
-from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.rules.base import Verdicts, rule, shared, threshold
 from ridecheck.signals import brakes, braking, motion
 from ridecheck.signals.braking import Slowing
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride
 
@@ -45,27 +46,12 @@ FILAMENT_S = 0.25
 class Limits:
     """Thresholds of this rule."""
 
-    slowing_ms2: float = threshold(
-        2.5,
-        "m/s2",
-        "harder than a closed throttle, wind and a usual hill together",
-        loosened_by="raising",
-    )
-    steepest_ms2: float = threshold(
-        11.0,
-        "m/s2",
-        "tyres on a dry road do no more; steeper is the signal, not the bike",
-        loosened_by="lowering",
-    )
+    slowing_ms2: float = shared(Definitions, "braking_ms2")
+    steepest_ms2: float = shared(Definitions, "hardest_ms2")
     longer_than_s: float = threshold(
         0.7, "s", "a gear change or a bump slows shorter than this", loosened_by="raising"
     )
-    unaided_ms2: float = threshold(
-        2.0,
-        "m/s2",
-        "a closed throttle and the wind slow a bike by up to this without brake or hill",
-        loosened_by="raising",
-    )
+    unaided_ms2: float = shared(Definitions, "coasting_ms2")
     steepest_hill_ms2: float = threshold(
         4.0,
         "m/s2",
@@ -79,10 +65,10 @@ class Limits:
         "it takes to make up, at this rate, what the bike lost beyond a closed throttle",
         loosened_by="raising",
     )
-    expected_ms2: float = threshold(
-        2.0,
-        "m/s2",
-        "slowing at which a seen brake signal counts towards clearing",
+    expected_ms2: float = shared(
+        Definitions,
+        "coasting_ms2",
+        reason="slowing beyond this counts towards clearing where a brake signal shows it",
         loosened_by="lowering",
     )
     turned_within_s: float = threshold(
