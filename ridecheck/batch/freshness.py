@@ -25,9 +25,10 @@ def fleet_key(fleet: Fleet) -> str:
 
 
 def layouts_key(fleet: Fleet) -> str:
-    """Changes with any layout, and with the reader."""
+    """Changes with any layout, with which bike names which, and with the reader."""
     keys = {name: read_key("", layout) for name, layout in fleet.layouts.items()}
-    return hashlib.sha256(canonical(keys)).hexdigest()
+    named = {name: bike.layout for name, bike in fleet.bikes.items()}
+    return hashlib.sha256(canonical([keys, named])).hexdigest()
 
 
 def index_stamps(fleet: Fleet) -> dict[str, str]:

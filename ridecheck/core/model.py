@@ -117,7 +117,7 @@ class PartInfo:
     was cut off an overlong one: it continues it without a gap. out_of_range counts the
     values that were blanked because they cannot be, by channel. left_out: rows of its log
     that could not be read; partly: more of it than is allowed, so that the part convicts of
-    dangers and clears nothing.
+    dangers and clears nothing. stated: a person said which layout or bike it is.
     """
 
     stem: str
@@ -140,6 +140,7 @@ class PartInfo:
     thinned: bool = False
     left_out: int = 0
     partly: bool = False
+    stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.fleet import Fleet
 from ridecheck.intake.normalise import read_key
 from ridecheck.intake.read import LARGE_BYTES, Reading
-from ridecheck.intake.readers import FoundLog, Member, open_log
+from ridecheck.intake.readers import FoundLog, Member, choose_layout, open_log
 from ridecheck.intake.readers.choose import bikes_named
 from ridecheck.store.parts import (
     KeptPart,
@@ -91,9 +91,15 @@ def _gives(parts: Iterable[KeptPart]) -> tuple[tuple[str, str], ...]:
 
 
 def is_fresh(fleet: Fleet, kept: KeptPart) -> bool:
-    """Would the log be read the same way today?"""
+    """Whether the log would be read the same way today, as far as fleet files alone say."""
     layout = fleet.layouts.get(kept.info.layout)
-    return layout is not None and read_key(kept.info.sha256, layout) == kept.info.read_key
+    bike = fleet.bikes.get(kept.info.bike)
+    named = bike.layout if bike is not None and not kept.info.stated else None
+    return (
+        layout is not None
+        and named in (None, kept.info.layout)
+        and read_key(kept.info.sha256, layout) == kept.info.read_key
+    )
 
 
 @dataclass(slots=True)
@@ -151,7 +157,7 @@ class _Taking:
             return self._refused(member, member.problem)
         same_bytes = kept_parts_of(self.root, member.sha256)
         kept = [p for p in same_bytes if member.name in p.names]
-        if self._is_known(kept):
+        if self._is_known(kept) and self._chosen_today(member, kept):
             return MemberTaken(member.name, member.sha256, gives=_gives(kept))
         if any(p.info.thinned for p in same_bytes):  # judged long ago; only the name is new
             for old in same_bytes:
@@ -202,6 +208,16 @@ class _Taking:
             and all(self.layout in (None, p.info.layout) for p in kept)
             and all(self.bike in (None, p.info.bike) for p in kept)
         )
+
+    def _chosen_today(self, member: Member, kept: Sequence[KeptPart]) -> bool:
+        """Whether the layout and the bike chosen now are those that it was read by."""
+        if all(p.info.stated or p.info.thinned for p in kept):
+            return True  # by a person; one stated now was asked about by _is_known
+        try:
+            choice = choose_layout(member, self.fleet, layout=self.layout, bike=self.bike)
+        except LogError:
+            return False
+        return all(p.info.layout == choice.name and choice.bike in ("", p.info.bike) for p in kept)
 
     def _keep(
         self, member: Member, reading: Reading, spool: "_Spool", first_seen: datetime

@@ -73,6 +73,7 @@ class Reading:
         self._member, self._fleet = member, fleet
         self._choice = choose_layout(member, fleet, layout=layout, bike=bike)
         self._book = _Book(self._choice, member, first_seen)
+        self._stated = layout is not None or bike is not None
         self._lost = Lost()
         self._cut = ""
 
@@ -108,8 +109,13 @@ class Reading:
 
     def marked(self, part: Part) -> Part:
         """A part that says how much of its log could not be read."""
-        partly = self.problem is not None
-        return replace(part, info=replace(part.info, left_out=self.left_out, partly=partly))
+        info = replace(
+            part.info,
+            left_out=self.left_out,
+            partly=self.problem is not None,
+            stated=self._stated,
+        )
+        return replace(part, info=info)
 
 
 MOST_LOST = 0.01

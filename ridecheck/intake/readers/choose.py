@@ -69,8 +69,9 @@ def choose_layout(
 ) -> Choice:
     """The layout and the bike of a log, by the contract's order; LogError where none or two fit.
 
-    A stated layout or bike is taken as it is. Of all layouts that fit and give a bike, that
-    bike's own wins, else the one that maps most columns; a tie is refused by name.
+    A stated layout or bike is taken as it is. A bike that names its layout is read by that
+    one only. Of the layouts that fit and give a bike that names none, the one that maps most
+    columns wins; a tie is refused by name.
     """
     stated = _stated(layout, fleet)
     if stated is not None:
@@ -89,7 +90,7 @@ def choose_layout(
     fits = {name: _fit(member, candidate) for name, candidate in fleet.layouts.items()}
     fitting = {name: fit for name, fit in fits.items() if fit.problem is None}
     if not fitting:
-        raise _none_fits(fits, fleet, member)
+        raise _none_fits(fits, fleet, member, bike)
     given: list[Choice] = []
     problems: list[LogError] = []
     for name, fit in fitting.items():
@@ -100,8 +101,10 @@ def choose_layout(
             problems.append(problem)
     if not given:
         raise problems[0]
-    own = [c for c in given if c.bike in fleet.bikes and fleet.bikes[c.bike].layout == c.name]
-    among = own or given
+    own = [c for c in given if _names(c.bike, fleet) == c.name]
+    among = own or [c for c in given if _names(c.bike, fleet) is None]
+    if not among:
+        raise _not_its_own(given[0].bike, fits, fleet, member)
     most = max(fitting[c.name].mapped for c in among)
     best = [c for c in among if fitting[c.name].mapped == most]
     if len(best) > 1:
@@ -112,6 +115,34 @@ def choose_layout(
             what_to_do="Name the layout in the bike's file, or give it with --layout.",
         )
     return best[0]
+
+
+def _names(bike: str, fleet: FleetFiles) -> str | None:
+    """The layout that a bike's file names."""
+    return fleet.bikes[bike].layout if bike in fleet.bikes else None
+
+
+def _not_its_own(
+    bike: str, fits: Mapping[str, _Fit], fleet: FleetFiles, member: Member
+) -> LogError:
+    """The problem of the one layout that a bike's logs may be read by."""
+    name = str(_names(bike, fleet))
+    fit = fits.get(name)
+    if fit is None or fit.problem is None:
+        return LogError(
+            f"The layout of {bike} cannot be used",
+            where=member.name,
+            value=f'bikes/{bike}.toml: layout = "{name}"',
+            what_to_do=f"Correct the mistakes in layouts/{name}.toml, or name another layout.",
+        )
+    problem = fit.problem
+    return LogError(
+        f"The log does not fit {name}, the layout that {bike} names: {problem.what}",
+        where=problem.where or member.name,
+        value=problem.value,
+        what_to_do=f"{problem.what_to_do} If the logger was set up anew, name its layout in "
+        f"bikes/{bike}.toml.",
+    )
 
 
 def bike_by_name(name: str, bikes: Mapping[str, object]) -> str | None:
@@ -221,8 +252,13 @@ def _fit(member: Member, layout: "Layout") -> _Fit:
         return _Fit(problem=problem)
 
 
-def _none_fits(fits: Mapping[str, _Fit], fleet: FleetFiles, member: Member) -> LogError:
-    """The problem of the layout that lacks the smallest share of its columns."""
+def _none_fits(
+    fits: Mapping[str, _Fit], fleet: FleetFiles, member: Member, stated: str | None
+) -> LogError:
+    """The problem of the bike's own layout, else of the one that lacks the fewest columns."""
+    bikes = (stated,) if stated else bikes_named(member.name, fleet)
+    if len(bikes) == 1 and _names(bikes[0], fleet) is not None:
+        return _not_its_own(bikes[0], fits, fleet, member)
     problems = {name: fit.problem for name, fit in fits.items() if fit.problem is not None}
 
     def share_lacking(name: str) -> tuple[float, str]:

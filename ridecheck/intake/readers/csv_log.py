@@ -12,6 +12,7 @@ from ridecheck.core.errors import LogError
 from ridecheck.core.model import Note
 from ridecheck.intake.readers.csv_rows import (
     LONGEST_LINE_BYTES,
+    Heading,
     Rows,
     careful_rows,
     each_is_whole,
@@ -63,11 +64,20 @@ class CsvStart:
     unit_cells: tuple[str, ...]
     body_at: int
     first_line: int
+    times: tuple[str, ...]
 
     @property
     def trails(self) -> bool:
         """True where the header ends with a separator."""
         return not self.header.names[-1]
+
+    def heading(self) -> Heading:
+        """What is no sample when it is met again."""
+        names = self.header.names
+        places = {name: at for at, name in enumerate(names) if name}
+        mapped = tuple(places[name] for name in self.mapped())
+        times = tuple(places[name] for name in self.times)
+        return Heading(self.header.text, names, self.unit_cells, times, mapped)
 
     def mapped(self) -> tuple[str, ...]:
         """The mapped columns that the file has, needed and optional."""
@@ -91,7 +101,7 @@ def read_start(head: bytes, layout: "Layout", *, shown: str) -> CsvStart:
         )
     cells, end, line = _units_row(text, header, wanted, layout)
     body_at = len(text[:end].encode("utf-8"))
-    return CsvStart(header, wanted, cells, body_at, line)
+    return CsvStart(header, wanted, cells, body_at, line, time_columns(layout))
 
 
 def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
@@ -142,6 +152,7 @@ def csv_batches(
     line = start.first_line
     above = _starts(start, None)
     unread = Lost()
+    astray = False
     more = True
     held: RawTable | None = None
     while more:
@@ -159,7 +170,10 @@ def csv_batches(
             )
         if not body:
             continue
-        rows, frame = read_block(body, start, layout, shown=shown, first_line=line, complete=more)
+        rows, frame = read_block(
+            body, start, layout, shown=shown, first_line=line, complete=more, astray=astray
+        )
+        astray = rows.astray
         line += body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
         if not len(rows.line):
             unread += _lost(rows, start, len(body))
@@ -198,17 +212,19 @@ def read_block(
     shown: str,
     first_line: int = 0,
     complete: bool = False,
+    astray: bool = False,
 ) -> tuple[Rows, pl.DataFrame]:
     """The rows of a stretch of the file that begins at a line (first_line, from 1).
 
     The frame holds the mapped columns, typed as the numbers they plainly are, else as
     text; and ``row``. Time columns stay text: they are shown as written. Anything polars
     cannot take as a number turns its column into text, so that bad cells can be told.
-    complete False: the body is the end of the file.
+    complete False: the body is the end of the file. astray: the rows before these stood
+    under another header.
     """
     first_line = first_line or start.first_line
     separator, fields = start.header.separator, len(start.header.names)
-    if separator != "spaces":
+    if separator != "spaces" and not astray:
         plain = plain_rows(body, separator, fields, first_line=first_line, trails=start.trails)
         frame = None if plain is None else _read_plain(plain, start, layout, shown)
         if plain is not None and frame is not None:
@@ -218,10 +234,10 @@ def read_block(
         separator,
         fields,
         first_line=first_line,
-        header=start.header.text,
+        heading=start.heading(),
         trails=start.trails,
-        unit_cells=start.unit_cells,
         complete=complete,
+        astray=astray,
     )
     if not len(rows.line):
         return rows, pl.DataFrame()
@@ -247,11 +263,22 @@ def _read_plain(rows: Rows, start: CsvStart, layout: "Layout", shown: str) -> pl
             frame = _parse(rows, dict.fromkeys(types, pl.String()), layout)
         except pl.exceptions.PolarsError:
             return None  # a row with more fields, or a first one with fewer
-    if not numeric and start.header.text.strip().encode() in rows.body:
+    if not numeric and _may_hold_header(frame, start):
         return None  # among numbers a header met again would have shown itself
     if len(frame) != len(rows.line) or not each_is_whole(rows, not frame[f"c{last}"].null_count()):
         return None
     return _named(frame, rows, start)
+
+
+def _may_hold_header(frame: pl.DataFrame, start: CsvStart) -> bool:
+    """Whether a time cell has no digit, or is the column's own name."""
+    heading = start.heading()
+    for place in heading.times:
+        cells = frame[f"c{place}"]
+        bare = ~cells.str.contains(r"\d") | cells.str.contains(heading.names[place], literal=True)
+        if bare.any():
+            return True
+    return False
 
 
 def _named(frame: pl.DataFrame, rows: Rows, start: CsvStart) -> pl.DataFrame:
@@ -408,6 +435,7 @@ _SAID = {
     "comment": "lines starting with # skipped",
     "header again": "the header line met again",
     "units row again": "the units row met again",
+    "another header": "rows under another header left out",
     "another number of fields": "rows with another number of fields than the header left out",
     "NUL bytes": "rows with NUL bytes left out",
     "NUL bytes alone": "stretches of NUL bytes left out",

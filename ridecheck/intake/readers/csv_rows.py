@@ -6,12 +6,16 @@ they are; otherwise only the lines that do, and the others are left out and coun
 """
 
 import csv
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ridecheck.core.units import units_for
+from ridecheck.intake.readers.table import plain_name
 
 UNIT_SEPARATOR = b"\x1f"
 """Stands between fields of cleaned rows; it is in no text file."""
@@ -29,6 +33,7 @@ DAMAGED = frozenset(
         "NUL bytes",
         "a quote that is never closed",
         "a stretch without line ends",
+        "another header",
     }
 )
 """Kinds of lines that were rows once; what else is left out never held a sample."""
@@ -77,7 +82,8 @@ class Rows:
 
     line: number of the line each row came from (from 1; a row over several lines: its
     first). restarts: indexes of rows before which the header was met again; comments:
-    (index of the row that follows, text of a line starting with #).
+    (index of the row that follows, text of a line starting with #). astray: the last of
+    them stand under another header.
     """
 
     body: bytes
@@ -87,6 +93,21 @@ class Rows:
     left_out: LeftOut
     restarts: tuple[int, ...] = ()
     comments: tuple[tuple[int, str], ...] = ()
+    astray: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """What stands above the rows: the header line, its names, the units row if there is one.
+
+    times: places of the columns that hold the time; mapped: of every mapped column.
+    """
+
+    text: str
+    names: tuple[str, ...]
+    unit_cells: tuple[str, ...] = ()
+    times: tuple[int, ...] = ()
+    mapped: tuple[int, ...] = ()
 
 
 def plain_rows(
@@ -177,16 +198,18 @@ def careful_rows(
     fields: int,
     *,
     first_line: int,
-    header: str,
+    heading: Heading,
     trails: bool = False,
-    unit_cells: Sequence[str] = (),
     complete: bool = False,
+    astray: bool = False,
 ) -> Rows:
     """Rows with the right number of fields; every other line is left out and counted.
 
-    header: the header line, no sample when met again; unit_cells: the units row, likewise.
-    trails: the header ends with a separator. complete False: the body is the end of the
-    file, so a last line without its end is used only if it seems whole.
+    heading: no sample when met again. Where another one is met, the rows under it are left
+    out until the first comes again: they would be read under wrong names. trails: the header
+    ends with a separator. complete False: the body is the end of the file, so a last line
+    without its end is used only if it seems whole. astray: the rows before stood under
+    another header.
     """
     text = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n").replace(UNIT_SEPARATOR, b" ")
     open_end = not text.endswith(b"\n") and not complete
@@ -196,10 +219,7 @@ def careful_rows(
     if separator == "spaces":
         lines = [_tabbed(line) for line in lines]
         separator = "\t"
-        header = _tabbed(header.encode()).decode()
-    builder = _Builder(
-        separator.encode(), fields, trails, header.strip().encode(), list(unit_cells)
-    )
+    builder = _Builder(separator.encode(), fields, trails, heading, astray)
     builder.run(lines, first_line)
     if open_end:
         builder.judge_last(first_line + len(lines) - 1)
@@ -217,13 +237,13 @@ class _Builder:
     """Goes through the lines once and keeps those that are rows."""
 
     def __init__(
-        self, separator: bytes, fields: int, trails: bool, header: bytes, unit_cells: list[str]
+        self, separator: bytes, fields: int, trails: bool, heading: Heading, astray: bool
     ) -> None:
         self.separator = separator
         self.fields = fields
         self.trails = trails
-        self.header = header
-        self.unit_cells = unit_cells
+        self.heading = heading
+        self.astray = astray
         self.kept: list[bytes] = []
         self.width: list[int] = []
         self.line: list[int] = []
@@ -257,9 +277,6 @@ class _Builder:
             self.left_out.add("NUL bytes", number, size=len(line.replace(b"\0", b"")))
         elif len(line) > LONGEST_LINE_BYTES:
             self.left_out.add("another number of fields", number, size=len(line))
-        elif bare == self.header:
-            self.left_out.add("header again", number)
-            self.restarts.append(len(self.kept))
         elif bare.startswith(b"#"):
             self.left_out.add("comment", number)
             self.comments.append((len(self.kept), bare.decode("utf-8", "replace")))
@@ -285,17 +302,25 @@ class _Builder:
 
     def _keep(self, cells: list[bytes], number: int) -> None:
         count = len(cells)
+        if not _DIGIT.search(cells[0]) or not _DIGIT.search(cells[-1]) or self.astray:
+            again = what_heads(cells, self.heading)
+            if again == "another header":
+                self.left_out.add(again, number)
+                self.astray = True
+                return
+            if again:
+                self.left_out.add(again, number)
+                if again == "header again":
+                    self.restarts.append(len(self.kept))
+                    self.astray = False
+                return
+        if self.astray:
+            self.left_out.add("another header", number, size=sum(map(len, cells)) + count)
+            return
         trailing = count == self.fields + 1 and not cells[-1].strip()
         if count != self.fields and not trailing and not (count == self.fields - 1 and count):
             size = sum(map(len, cells)) + count
             self.left_out.add("another number of fields", number, size=size, fields=count)
-            return
-        if (
-            self.unit_cells
-            and [c.decode("utf-8", "replace").strip() for c in cells]
-            == (self.unit_cells[: len(cells)])
-        ):
-            self.left_out.add("units row again", number)
             return
         self.kept.append(UNIT_SEPARATOR.join(cells[: self.fields]))
         self.width.append(count)
@@ -352,6 +377,7 @@ class _Builder:
             left_out=self.left_out,
             restarts=tuple(dict.fromkeys(int(before[i]) for i in self.restarts)),
             comments=tuple((int(before[i]), text) for i, text in self.comments),
+            astray=self.astray,
         )
 
     def _leave_out_stretches(self) -> None:
@@ -370,6 +396,36 @@ class _Builder:
         if not counts or counts[self.fields] * 2 >= sum(counts.values()):
             return self.fields
         return counts.most_common(1)[0][0]
+
+
+_DIGIT = re.compile(rb"\d")
+_NUMBER = re.compile(r"[-+]?[\d.,]*\d[\d.,]*(?:[eE][-+]?\d+)?\Z")
+
+
+def what_heads(cells: Sequence[bytes], heading: Heading) -> str:
+    """ "header again", "units row again", "another header" (or units row), "" for a row.
+
+    A header holds no number and at least half of the names; a units row has no digit where
+    the time stands, and known units where numbers do.
+    """
+    said = [c.decode("utf-8", "replace") for c in cells]
+    names = tuple(map(plain_name, said))
+    if names == heading.names:
+        return "header again"
+    filled = [n for n in names if n]
+    if len(filled) < 2 or any(_NUMBER.match(n) for n in filled):
+        return ""
+    met = len(set(filled) & set(heading.names))
+    if met and 2 * met >= min(len(filled), sum(map(bool, heading.names))):
+        return "another header"
+    units = tuple(s.strip() for s in said)
+    if heading.unit_cells and units == heading.unit_cells[: len(units)]:
+        return "units row again"
+    mapped = [units[at] for at in heading.mapped if at < len(units)]
+    timed = any(c.isdigit() for at in heading.times if at < len(units) for c in units[at])
+    if not timed and any(units_for(m) for m in mapped if m):
+        return "another header"
+    return ""
 
 
 def _decimals(cell: bytes) -> int:

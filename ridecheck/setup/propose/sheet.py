@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import polars as pl
 
 from ridecheck.core.errors import LogError
-from ridecheck.intake.readers.csv_rows import Rows, careful_rows, each_is_whole, plain_rows
+from ridecheck.intake.readers.csv_rows import Heading, Rows, careful_rows, each_is_whole, plain_rows
 from ridecheck.intake.readers.csv_text import (
     SEPARATOR_NAMES,
     encoding_of,
@@ -368,8 +368,9 @@ def _all_text(
     except pl.exceptions.PolarsError:
         frame = None  # a row with more fields, or a first one with fewer
     if rows is None or frame is None or not each_is_whole(rows, not frame[:, -1].null_count()):
+        heading = Heading(header, tuple(names))
         rows = careful_rows(
-            body, separator, len(names), first_line=first_line, header=header, trails=trails
+            body, separator, len(names), first_line=first_line, heading=heading, trails=trails
         )
         frame = _as_text(rows)
     renamed = {f"c{i}": n for i, n in enumerate(names[: rows.fields]) if n and names.count(n) == 1}

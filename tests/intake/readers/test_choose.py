@@ -37,6 +37,30 @@ def test_the_bikes_own_layout_wins_over_one_that_maps_more() -> None:
     assert chosen(layouts, bikes={"T07": None}) == ("wide", "T07")
 
 
+def test_a_bike_that_names_its_layout_is_read_by_that_one_only() -> None:
+    layouts = {"narrow": NARROW, "far": FAR}
+    error = refused(layouts, bikes={"T07": "far"})
+
+    assert error.what.startswith("The log does not fit far, the layout that T07 names: ")
+    assert error.value == 'missing "speed"'
+    assert "bikes/T07.toml" in error.what_to_do
+    assert chosen(layouts, bikes={"T07": "far"}, layout="narrow") == ("narrow", "T07")
+
+
+def test_where_no_layout_fits_the_bikes_own_is_blamed() -> None:
+    nearly = layout(wheel_speed="v", engine_speed="RPM")
+    error = refused({"far": FAR, "nearly": nearly}, bikes={"T07": "far"})
+
+    assert "far, the layout that T07 names" in error.what
+
+
+def test_a_layout_file_with_a_mistake_is_not_a_missing_layout() -> None:
+    error = refused({"narrow": NARROW}, bikes={"T07": "bench"})
+
+    assert error.what == "The layout of T07 cannot be used"
+    assert "Correct the mistakes in layouts/bench.toml" in error.what_to_do
+
+
 def test_a_stated_layout_is_taken_as_it_is() -> None:
     layouts = {"narrow": NARROW, "wide": WIDE}
 

@@ -223,7 +223,7 @@ def test_a_date_and_time_in_the_name_become_the_start(tmp_path: Path) -> None:
     text = ride().write_csv()
     proposal = proposed(text, name=name)
     how = Layout.model_validate(tomllib.loads(proposal.toml)).named("draft")
-    (part,) = take_in(member(text, name), fleet({"draft": how}))
+    (part,) = take_in(member(text, name), fleet({"bench": how}))
 
     assert part.info.start.isoformat() == "2026-05-03T16:10:00+00:00"
     assert part.info.start_from == "name"
@@ -236,7 +236,7 @@ def test_a_table_of_one_value_a_row_is_proposed_as_long() -> None:
     text = "\n".join(["t,what,value", *rows]) + "\n"
     proposal = proposed(text)
     how = Layout.model_validate(tomllib.loads(proposal.toml)).named("draft")
-    (part,) = take_in(member(text), fleet({"draft": how}))
+    (part,) = take_in(member(text), fleet({"bench": how}))
 
     assert column(proposal, "wheel_speed") == {"column": "Road speed"}
     assert part.samples["engine_speed"].to_list() == frame["rpm"].head(3000).to_list()
