@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import get_args
 
 from ridecheck.bike.checks import Part, checks
+from ridecheck.bike.diagnose.history import FAULT_WORDS
 from ridecheck.core.errors import UsageError
 from ridecheck.core.model import RideResult, Severity, StoredFinding
-from ridecheck.fleet.events import KINDS, Event, new_event
+from ridecheck.fleet.events import KINDS, Event, events_of, new_event
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
 from ridecheck.store.parts import kept_parts_of
@@ -55,6 +56,7 @@ def event_of(root: Path, bike: str, noted: Noted) -> Event:
     if noted.kind in ("signed_off", "dismissed") and noted.finding:
         rule, severity = rule_closed(root, bike, noted.finding)
         _may_close(noted, rule, severity)
+        _refuse_faults(root, bike, noted)
     keys = {
         name: value
         for name in ("part", "note", "by", "check", "result", "finding", "reason")
@@ -154,6 +156,27 @@ def _may_close(noted: Noted, rule: Rule | None, severity: Severity) -> None:
             where="ridecheck note --checks",
             value=", ".join(road),
             what_to_do="leave road checks out; they come after the sign-off, before the next hire",
+        )
+
+
+def _refuse_faults(root: Path, bike: str, noted: Noted) -> None:
+    """A check whose last result on record is a fault cannot be named as done and passed."""
+    last = {
+        e.check: e
+        for e in sorted(events_of(root, bike), key=lambda e: e.instant())
+        if e.kind == "checked"
+    }
+    for check in noted.checks if noted.kind == "signed_off" else ():
+        found = last.get(check)
+        if found is None or found.result not in FAULT_WORDS:
+            continue
+        by = f" by {found.by}" if found.by else ""
+        raise UsageError(
+            "the last result of this check on record is a fault",
+            where="ridecheck note --checks",
+            value=f"{check}: {found.result}, {found.instant():%Y-%m-%d}{by}",
+            what_to_do="repair, check again, and note the new result with: ridecheck note "
+            f"{bike} checked --check {check} --result ok",
         )
 
 

@@ -27,6 +27,13 @@ def _faults(case: Case, ride: RideResult, rule: str | None = None) -> list[Store
     return [f for f in case.open_in(ride, rule) if f.severity is Severity.FAULT]
 
 
+def rides_ok(case: Case, rule: str) -> int:
+    """How many rides in which a raised rule is ok have come since it was last found."""
+    fit = [r for r in case.rides if may_count(r)]
+    found = [i for i, r in enumerate(fit) if _faults(case, r, rule)]
+    return sum(_state(r, rule) is State.OK for r in fit[found[-1] + 1 :]) if found else 0
+
+
 def _is_raised(case: Case, rule: str) -> bool:
     """Walk the rides in order: raised, lifted by five rides ok, raised again by one event."""
     fit = [r for r in case.rides if may_count(r)]

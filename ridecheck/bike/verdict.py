@@ -15,8 +15,8 @@ from ridecheck.bike.context import Context
 from ridecheck.bike.counting import is_forgotten, morning_of, ride_order
 from ridecheck.bike.coverage import coverage, not_covered
 from ridecheck.bike.proof import repairs
-from ridecheck.bike.raised import raised
-from ridecheck.bike.sentences import count, sentence, times
+from ridecheck.bike.raised import OKS_THAT_LIFT, raised, rides_ok
+from ridecheck.bike.sentences import count, rule_words, sentence, times
 from ridecheck.bike.trends import trends
 from ridecheck.bike.unknown import unknown
 from ridecheck.core.model import (
@@ -72,8 +72,23 @@ def assess(
         ),
         cancels=tuple(_with_local_time(c, r, context) for r in rides for c in r.cancels),
         coverage=coverage(case),
+        closing=_closing(case, verdict),
         repairs=repairs(rides, context.events, zone=context.time_zone, closed=case.closed),
         trends=trends(rides, context.events, zone=context.time_zone),
+    )
+
+
+def _closing(case: Case, verdict: Verdict) -> tuple[str, ...]:
+    """What closes what was found, a sentence for each rule that holds the bike."""
+    if verdict is Verdict.KEEP_IN:
+        return ("Closed by the standing checks and a sign-off alone; riding does not close it.",)
+    if verdict is not Verdict.INSPECT:
+        return ()
+    return tuple(
+        f"{rule_words(rule)}: closed by a sign-off that names the checks done, or by a dismissal "
+        f"with its reason; lifted by {OKS_THAT_LIFT} rides in which it is looked for and not "
+        f"found ({rides_ok(case, rule)} so far)".capitalize()
+        for rule in raised(case)
     )
 
 

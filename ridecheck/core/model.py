@@ -670,7 +670,10 @@ class LimitInForce:
 
 @dataclass(frozen=True, slots=True)
 class BikeReport:
-    """Everything the report says of one bike. since_repair: the newest repair in a few words."""
+    """Everything the report says of one bike.
+
+    since_repair: the newest repair in a few words. closing: what closes what was found.
+    """
 
     bike: str
     label: str
@@ -690,6 +693,7 @@ class BikeReport:
     repairs: tuple[Repair, ...] = ()
     trends: tuple[Trend, ...] = ()
     since_repair: str = ""
+    closing: tuple[str, ...] = ()
     to_log: tuple[ToLog, ...] = ()
     history: tuple[Happened, ...] = ()
     limits: tuple[LimitInForce, ...] = ()

@@ -170,6 +170,15 @@ def closes(
     return finding.start <= span[1] and span[0] <= finding.end
 
 
+def events_of(root: Path, bike: str) -> tuple[Event, ...]:
+    """What a bike's file says happened to it, as written; () where it cannot be read."""
+    try:
+        raw = _parsed((root / "bikes" / f"{bike}.toml").read_bytes()).get("events", [])
+        return tuple(Event.model_validate(event) for event in raw)
+    except (OSError, ValueError, RecursionError):  # what is wrong with the file is said by screen
+        return ()
+
+
 def append_event(root: Path, bike: str, event: Event) -> None:
     """Write an event at the end of a bike's file, leaving every byte before it as it was.
 

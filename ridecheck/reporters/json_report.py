@@ -72,6 +72,7 @@ def _bike(bike: BikeReport) -> dict[str, Any]:
         "repairs": [repair_dict(r) for r in bike.repairs],
         "trends": [trend_dict(t) for t in bike.trends],
         "since_repair": bike.since_repair,
+        "closing": list(bike.closing),
         "history": [happened_dict(h) for h in bike.history],
     }
 

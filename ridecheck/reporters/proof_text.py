@@ -39,6 +39,8 @@ def proof_text(bike: BikeReport, *, zone: str, units: str = "metric") -> str:
     if not bike.repairs:
         lines += [f"{bike.bike}: no repair is noted. Note one with: ridecheck note {bike.bike} "
                   "repair --part PART --by NAME", ""]  # fmt: skip
+    if bike.closing:
+        lines += ["What closes it", *(f"  {line}" for line in bike.closing), ""]
     if bike.trends:
         lines += ["Over its rides", *(f"  {trend_line(t)}" for t in bike.trends), ""]
     lines += ["What happened", *(f"  {line}" for line in history_lines(bike, zone))]
@@ -50,7 +52,7 @@ def proof_lines(bike: BikeReport, *, zone: str, units: str = "metric") -> list[s
     lines = [line.strip() for repair in bike.repairs for line in _repair_lines(repair, zone)]
     moved = ("rising", "falling")
     lines += [trend_line(t) for t in bike.trends if t.state in moved]
-    lines += [event_line(h, zone) for h in bike.history]
+    lines += [*bike.closing, *(event_line(h, zone) for h in bike.history)]
     return [in_units(line, units) for line in lines]
 
 

@@ -183,6 +183,25 @@ def test_five_later_rides_ok_lift_an_inspect_and_a_relapse_raises_it_at_once():
     assert judged(*raised, *clean, result(day(8), found=[DRIFT])).verdict is Verdict.INSPECT
 
 
+def test_what_closes_an_inspect_is_said_with_the_rides_that_count_for_it_so_far():
+    raised = [result(day(0), found=[DRIFT]), result(day(1), found=[DRIFT])]
+    blind = result(day(4), states={DRIFT: State.NOT_ASSESSED})
+
+    (closing,) = judged(*raised, result(day(2)), result(day(3)), blind).closing
+
+    assert closing.startswith("Hold offset: closed by a sign-off")
+    assert closing.endswith("lifted by 5 rides in which it is looked for and not found (2 so far)")
+
+
+def test_a_danger_says_that_riding_does_not_close_it():
+    (closing,) = judged(
+        result(day(0), found=[BRAKING]), *(result(day(1 + n)) for n in range(6))
+    ).closing
+
+    assert "riding does not close it" in closing
+    assert judged(result(day(0))).closing == ()
+
+
 def test_rides_that_could_not_assess_the_rule_lift_nothing():
     raised = [result(day(0), found=[DRIFT]), result(day(1), found=[DRIFT])]
     blind = [result(day(2 + n), states={DRIFT: State.NOT_ASSESSED}) for n in range(9)]

@@ -230,3 +230,19 @@ def test_a_ride_is_not_moved_on_half_a_word(arguments, what, fleet, capsys):
     assert code == 2
     assert what in capsys.readouterr().err
     assert events(fleet) == []
+
+
+def test_a_check_whose_last_result_is_a_fault_cannot_be_signed_off(fleet, capsys):
+    checks = all_rules()[DANGER].checks
+    record = ("note", "T07", "checked", "--fleet", str(fleet), "--check", checks[0], "--by", "JK")
+    sign = ("note", "T07", "signed_off", "--fleet", str(fleet), "--finding", DANGER, "--by", "JK",
+            "--checks", ",".join(checks))  # fmt: skip
+    assert run([*record, "--result", "fault", "--when", "2026-05-13T08:00:00Z"]) == 0
+
+    assert run(list(sign)) == 2
+    said = capsys.readouterr().err
+    assert f"{checks[0]}: fault, 2026-05-13 by JK" in said
+    assert "the last result of this check on record is a fault" in said
+
+    assert run([*record, "--result", "ok", "--when", "2026-05-13T09:00:00Z"]) == 0
+    assert run(list(sign)) == 0
