@@ -36,9 +36,9 @@ def marks(what: str) -> tuple[str, str]:
 
 
 def rules() -> str:
-    """One row a rule: what it looks for, and how heavy a finding weighs."""
+    """One row a rule: what it looks for, and how severe a finding is."""
     rows = [f"| `{r.id}` | {r.summary} | {r.severity.value} |" for r in all_rules().values()]
-    return "\n".join(["| rule | looks for | weighs |", "|---|---|---|", *rows])
+    return "\n".join(["| rule | looks for | severity |", "|---|---|---|", *rows])
 
 
 @cache
@@ -57,7 +57,7 @@ def demo() -> tuple[FleetReport, str]:
 def board() -> str:
     """The board of `ridecheck demo`, without the cautions and paths under it.
 
-    It is told as on the day of the newest ride: on any other day its first line also says
+    It is shown as on the day of the newest ride: on any other day its first line also says
     how old the sample data are.
     """
     report, _ = demo()
@@ -67,10 +67,10 @@ def board() -> str:
 
 
 def trace() -> str:
-    """The first cancel of a traced ride that nobody asked for."""
+    """The first uncommanded cancel of a traced ride."""
     _, printed = demo()
     cancels = re.split(r"\n\n(?= *\d+ \d{4}-)", printed)
-    first = next(c for c in cancels[1:] if "not asked for" in c.splitlines()[0])
+    first = next(c for c in cancels[1:] if "uncommanded" in c.splitlines()[0])
     return "\n".join(["```text", *first.rstrip().splitlines(), "```"])
 
 

@@ -1,9 +1,9 @@
--- How often cruise let go, of what cause, asked for or not, and per 100 km with cruise engaged.
+-- How often cruise disengaged, of what cause, commanded or not, and per 100 km with cruise engaged.
 CREATE OR REPLACE VIEW cancels_by_bike AS
 SELECT
     c.bike,
     c.cause,
-    CASE WHEN c.commanded THEN 'asked for' WHEN NOT c.commanded THEN 'not asked for' ELSE 'cannot be told' END
+    CASE WHEN c.commanded THEN 'commanded' WHEN NOT c.commanded THEN 'uncommanded' ELSE 'undetermined' END
         AS asked_for,
     count(*) AS cancels,
     count(DISTINCT c.ride) AS rides,

@@ -1,4 +1,4 @@
--- Short pulses that nobody made: as findings, and as the cause of a cancel, per 100 km.
+-- Uncommanded short pulses: as findings, and as the cause of a cancel, per 100 km.
 CREATE OR REPLACE VIEW short_pulses_per_100_km AS
 SELECT
     k.bike,

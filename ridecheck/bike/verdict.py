@@ -35,7 +35,7 @@ ACTIONS = {
     Verdict.KEEP_IN: "Take the key off the board. Do not ride it.",
     Verdict.INSPECT: "Do the listed checks before the next hire.",
     Verdict.NO_OPINION: "Not judged. Do the walk-round.",
-    Verdict.RELEASE: "Nothing found in the log. Do the walk-round as always.",
+    Verdict.RELEASE: "Do the walk-round as always.",
 }
 
 

@@ -46,7 +46,7 @@ def note(
     A danger is closed only by signed_off, which names every check its rule asks for.
 
     \b
-    ridecheck note T07 repair --part speed_sensor --note "plug cleaned" --by JK
+    ridecheck note T07 repair --part speed_sensor --note "cleaned" --by JK
     ridecheck note T07 checked --check lamp-by-each-control --result ok --by JK
     ridecheck note T07 signed_off --finding switches/brake-dead --by JK
         --checks lamp-by-each-control,rear-pedal-point,lever-free-play

@@ -33,6 +33,23 @@ def channels() -> Mapping[str, Channel]:
 
 
 BRAKES = ("front_brake", "rear_brake")
+SPOKEN = {
+    "roll_off": "throttle-closed switch",
+    "abs_active": "ABS",
+    "gps_speed": "GPS speed",
+}
+"""Channels whose code is not what people say."""
+
+
+def channel_name(channel: str) -> str:
+    """A channel as a sentence names it.
+
+    >>> channel_name("front_brake"), channel_name("roll_off")
+    ('front brake', 'throttle-closed switch')
+    """
+    return SPOKEN.get(channel, channel.replace("_", " "))
+
+
 PANEL = {
     "power": "switch_power",
     "set": "switch_set",

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from ridecheck.core.model import BikeReport, Cancel, FleetReport, Severity
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order
-from ridecheck.reporters.wording import rounded, told_finding, z_time
+from ridecheck.reporters.wording import finding_text, rounded, z_time
 
 Cell = str | int | float | bool | None
 
@@ -96,7 +96,7 @@ def _bike(bike: BikeReport) -> dict[str, Cell]:
         "engaged_km": rounded(sum(r.engaged_km for r in bike.rides), "km"),
         "open_dangers": weights.count(Severity.DANGER),
         "open_faults": weights.count(Severity.FAULT),
-        "worst_open_finding": told_finding(worst) if worst else None,
+        "worst_open_finding": finding_text(worst) if worst else None,
         "cancels": len(bike.cancels),
         "cancels_not_asked_for": sum(c.commanded is False for c in bike.cancels),
         "first_suspect": suspect.part if suspect else None,

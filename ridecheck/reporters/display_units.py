@@ -26,7 +26,7 @@ SENTENCES = frozenset(
             "evidence_for",
             "against",
         ),
-        *("reason", "doubt", "remarks", "order", "told", "what"),
+        *("reason", "doubt", "remarks", "order", "sentences", "what"),
     }
 )
 """Fields of records that hold sentences of ours; ids, names and logs are never touched."""
@@ -57,23 +57,23 @@ def figure(value: float | None, unit: str = "", *, units: str) -> str:
     return wording.figure(value, unit)
 
 
-def told(record: Record, units: str) -> Record:
+def in_units(record: Record, units: str) -> Record:
     """A record with its sentences, and its strips of speed and distance, in these units."""
-    turned: Record = _told(record, units) if units == "imperial" else record
+    turned: Record = _in_units(record, units) if units == "imperial" else record
     return turned
 
 
-def _told(value: Any, units: str) -> Any:
+def _in_units(value: Any, units: str) -> Any:
     if isinstance(value, StripChannel):
         return _strip(value)
     if isinstance(value, tuple):
-        return tuple(_told(item, units) for item in value)
+        return tuple(_in_units(item, units) for item in value)
     if not dataclasses.is_dataclass(value) or isinstance(value, type):
         return value
     changed = {}
     for field in dataclasses.fields(value):
         old = getattr(value, field.name)
-        new = _sentences(old, units) if field.name in SENTENCES else _told(old, units)
+        new = _sentences(old, units) if field.name in SENTENCES else _in_units(old, units)
         if new is not old:
             changed[field.name] = new
     return dataclasses.replace(value, **changed) if changed else value
@@ -84,7 +84,7 @@ def _sentences(value: object, units: str) -> object:
         return sentence(value, units)
     if isinstance(value, tuple):
         return tuple(_sentences(item, units) for item in value)
-    return _told(value, units)
+    return _in_units(value, units)
 
 
 def _strip(channel: StripChannel) -> StripChannel:

@@ -1,13 +1,14 @@
-"""What a rule checks and why, told from the rule's own file."""
+"""What a rule checks and why, from the rule's own file."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
+from ridecheck.core.durations import rate, spoken
 from ridecheck.reporters.csv_report import Cell, table
 from ridecheck.reporters.json_report import as_json, plain
 from ridecheck.reporters.terminal import wrapped
-from ridecheck.reporters.wording import figure
+from ridecheck.reporters.wording import check_name
 from ridecheck.rules.base import HEADINGS, Need, Rule
 from ridecheck.signals.definitions import ID, Definitions
 
@@ -45,13 +46,13 @@ def rule_text(rule: Rule) -> str:
     """One rule in full."""
     lines = wrapped(f"{rule.id} ({rule.severity.value})") + wrapped(rule.summary)
     for heading in HEADINGS:
-        if told := rule.section(heading):
-            lines += ["", heading, *_indented(told)]
+        if text := rule.section(heading):
+            lines += ["", heading, *_indented(text)]
     lines += ["", "Needs", *_indented("; ".join(_need(n) for n in rule.needs))]
     lines += ["", "Raises a bike to inspect", *_indented(_raises(rule))]
     lines += ["", "Counts as ok after", *_indented(_clears(rule))]
     if rule.checks:
-        lines += ["", "A sign-off names these checks", *_indented(", ".join(rule.checks))]
+        lines += ["", "A sign-off names these checks", *_indented(_named(rule.checks))]
     limits = rule_dict(rule)["limits"]
     if limits:
         lines += ["", "Limits", *_limit_lines(limits)]
@@ -61,11 +62,11 @@ def rule_text(rule: Rule) -> str:
 def _limit_lines(limits: Iterable[Mapping[str, Any]]) -> list[str]:
     lines = []
     for limit in limits:
-        told = f"{limit['name']} = {limit['default']:g} {limit['unit']}".rstrip()
+        line = f"{limit['name']} = {limit['default']:g} {limit['unit']}".rstrip()
         more = f" Source: {limit['source']}." if limit["source"] else ""
         more += f" Model key: {limit['model']}." if limit["model"] else ""
         more += f" Follows {DEFINITIONS}: {limit['shared']}." if limit["shared"] else ""
-        lines += wrapped(f"{told}: {limit['reason']}.{more}", first="    ", rest="      ")
+        lines += wrapped(f"{line}: {limit['reason']}.{more}", first="    ", rest="      ")
     return lines
 
 
@@ -148,6 +149,11 @@ def _indented(text: str) -> list[str]:
     return wrapped(text, first="    ", rest="    ")
 
 
+def _named(checks: Sequence[str]) -> str:
+    """Checks as people read them, each with the id that a sign-off gives."""
+    return ", ".join(f"{check_name(check)} ({check})" for check in checks)
+
+
 def _need(need: Need) -> str:
     return need if isinstance(need, str) else "one of " + ", ".join(need)
 
@@ -156,20 +162,20 @@ def _raises(rule: Rule) -> str:
     if rule.severity.value == "danger":
         return "a danger keeps the bike in from the first finding until it is signed off"
     if rule.severity.value != "fault":
-        return f"never: a {rule.severity.value} is told beside the word"
+        return f"never: a {rule.severity.value} is a remark beside the verdict"
     when = rule.raise_when
-    told = f"at {when.events} or more findings, in {when.rides} or more rides"
+    text = f"at {when.events} or more findings, in {when.rides} or more rides"
     if when.of_one_kind:
-        told = f"at {when.events} or more findings on the same channels"
+        text = f"at {when.events} or more findings on the same channels"
     if when.per_100_engaged_km:
-        told += f", and at least {when.per_100_engaged_km:g} per 100 km with cruise engaged"
-    return told
+        text += f", and at least {when.per_100_engaged_km:g} per 100 km with cruise engaged"
+    return text
 
 
 def _clears(rule: Rule) -> str:
-    told = [figure(rule.clear_s, "s")] if rule.clear_s else []
-    told += [f"{rule.clear_events} events"] if rule.clear_events else []
-    told = [" and ".join(told) + " that could have shown it" if told else "any ride with the needs"]
+    seen = [spoken(rule.clear_s)] if rule.clear_s else []
+    seen += [f"{rule.clear_events} events"] if rule.clear_events else []
+    seen = [" and ".join(seen) + " that could have shown it" if seen else "any ride with the needs"]
     if rule.clear_interval_s != float("inf"):
-        told.append(f"refreshed every {figure(rule.clear_interval_s, 's')} or faster")
-    return ", ".join(told)
+        seen.append(f"logged at {rate(rule.clear_interval_s)} or faster")
+    return ", ".join(seen)

@@ -26,7 +26,7 @@ def fleet_report(
     as_of: datetime | None,
     generated_at: datetime,
 ) -> FleetReport:
-    """Bikes by id, logs set aside by name; only generated_at tells when it was made."""
+    """Bikes by id, logs set aside by name; only generated_at says when it was made."""
     return FleetReport(
         fleet=fleet,
         version=__version__,

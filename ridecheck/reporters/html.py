@@ -18,6 +18,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from ridecheck.core.durations import spoken
 from ridecheck.core.files import remove, write_whole
 from ridecheck.core.model import (
     BikeReport,
@@ -68,7 +69,7 @@ def _archive(report_dir: Path, bikes: set[str]) -> None:
 
 def index_page(report: FleetReport) -> str:
     """The fleet board as HTML."""
-    report = display_units.told(report, report.display_units)
+    report = display_units.in_units(report, report.display_units)
     groups = wording.by_urgency(report)
     released = groups[Verdict.RELEASE]
     return render(
@@ -80,6 +81,7 @@ def index_page(report: FleetReport) -> str:
         newest=wording.newest_data(report),
         urgent=[b for v, bikes in groups.items() if v is not Verdict.RELEASE for b in bikes],
         released=released,
+        meanings=[(wording.VERDICTS[v], wording.MEANINGS[v]) for v in Verdict],
         beside=_beside(released),
     )
 
@@ -92,7 +94,7 @@ def bike_page(
     traced: frozenset[str] = frozenset(),
 ) -> str:
     """One bike's report as HTML; full: no table is cut; traced: rides with a page of strips."""
-    bike = display_units.told(bike, report.display_units)
+    bike = display_units.in_units(bike, report.display_units)
     findings = sorted(bike.findings, key=finding_order)
     return render(
         "bike.html",
@@ -107,8 +109,8 @@ def bike_page(
         findings=findings,
         groups=_groups(findings),
         cancel_tally=_tally(bike.cancels),
-        asked_for=_asked_for(bike.cancels),
-        unasked=sorted(
+        commanded=_commanded(bike.cancels),
+        uncommanded=sorted(
             (c for c in bike.cancels if c.commanded is not True and c.cause != "log_end"),
             key=lambda c: (c.time is None, -c.time.timestamp() if c.time else 0.0, c.t_s),
         ),
@@ -163,8 +165,8 @@ def _covered(coverage: Sequence[Coverage], states: Sequence[State]) -> list[Cove
     alike: dict[tuple[State, str], list[str]] = defaultdict(list)
     for row in sorted(coverage, key=lambda c: c.rule):
         judged = row.state in (State.OK, State.FAULT)
-        told = ", ".join(filter(None, (row.reason if judged else "", _exposure(row))))
-        name = wording.words(row.rule) + (f" ({told})" if told else "")
+        shown_by = ", ".join(filter(None, (row.reason if judged else "", _exposure(row))))
+        name = wording.words(row.rule) + (f" ({shown_by})" if shown_by else "")
         if row.state in states:
             alike[(row.state, "" if judged else row.reason)].append(name)
     rows = [Covered(state, reason, rules) for (state, reason), rules in alike.items()]
@@ -172,7 +174,7 @@ def _covered(coverage: Sequence[Coverage], states: Sequence[State]) -> list[Cove
 
 
 def _excess(finding: StoredFinding) -> float:
-    """How far a finding is past its limit; 0 where no figure tells."""
+    """How far a finding is past its limit; 0 where there is no figure."""
     if finding.measured is None or finding.limit is None:
         return 0.0
     return abs(finding.measured - finding.limit)
@@ -181,30 +183,30 @@ def _excess(finding: StoredFinding) -> float:
 def _period(bike: BikeReport, zone: str) -> str:
     dated = [r for r in bike.rides if r.start and r.end]
     undated = len(bike.rides) - len(dated)
-    told = []
+    spans = []
     if dated:
         first = min(r.start for r in dated if r.start)
         last = max(r.end for r in dated if r.end)
         here = f" ({wording.local(last, zone)})" if wording.local(last, zone) else ""
-        told.append(f"{wording.utc(first)} to {wording.utc(last)}{here}")
+        spans.append(f"{wording.utc(first)} to {wording.utc(last)}{here}")
     if undated:
-        told.append(f"{wording.count(undated, 'ride')} with the date unknown")
-    return ", ".join(told)
+        spans.append(f"{wording.count(undated, 'ride')} with the date unknown")
+    return ", ".join(spans)
 
 
 def _tally(cancels: Sequence[Cancel]) -> str:
-    """How many cancels were asked for, were not, and cannot be told."""
+    """How many cancels were commanded, were not, and are undetermined."""
     ended = [c for c in cancels if c.cause != "log_end"]
     counts = {
-        told: sum(c.commanded is value for c in ended) for value, told in wording.COMMANDED.items()
+        word: sum(c.commanded is value for c in ended) for value, word in wording.COMMANDED.items()
     }
-    told = [f"{number} {told}" for told, number in counts.items() if number]
+    tally = [f"{number} {word}" for word, number in counts.items() if number]
     if open_ended := len(cancels) - len(ended):
-        told.append(f"{wording.count(open_ended, 'log')} ended with cruise engaged")
-    return ", ".join(told)
+        tally.append(f"{wording.count(open_ended, 'log')} ended with cruise engaged")
+    return ", ".join(tally)
 
 
-def _asked_for(cancels: Sequence[Cancel]) -> str:
+def _commanded(cancels: Sequence[Cancel]) -> str:
     """What the rider's own cancels were, counted and no more: they are no news."""
     counts = Counter(wording.cause(c) for c in cancels if c.commanded)
     return ", ".join(f"{cause} {number}" for cause, number in counts.most_common())
@@ -218,8 +220,8 @@ def _beside(released: Sequence[BikeReport]) -> list[tuple[str, list[str]]]:
     """What stands beside the word, with the tags it stands beside."""
     alike: dict[str, list[str]] = defaultdict(list)
     for bike in released:
-        if told := wording.beside(bike):
-            alike[told].append(bike.bike)
+        if remarks := wording.beside(bike):
+            alike[remarks].append(bike.bike)
     return sorted(alike.items(), key=lambda item: item[1])
 
 
@@ -269,7 +271,9 @@ def _environment(units: str) -> Environment:
         finalize=_harmless,
     )
     environment.filters.update(
-        told=lambda verdict: wording.VERDICTS_TOLD[verdict],
+        label=lambda verdict: wording.VERDICT_LABELS[verdict],
+        meaning=lambda verdict: wording.MEANINGS[verdict],
+        check_name=wording.check_name,
         state=lambda state: wording.STATES[state],
         commanded=lambda commanded: wording.COMMANDED[commanded],
         cause=wording.cause,
@@ -282,7 +286,7 @@ def _environment(units: str) -> Environment:
         percent=lambda share: f"{100.0 * share:.0f} %",
         refresh=_refresh,
         suspects=wording.suspects,
-        told_finding=wording.told_finding,
+        finding_text=wording.finding_text,
         utc=wording.utc,
         utc_ms=wording.utc_ms,
         words=wording.words,
@@ -298,9 +302,9 @@ def _harmless(value: object) -> object:
 
 def _exposure(coverage: Coverage) -> str:
     """What could have shown the fault: seconds, events."""
-    told = [f"{coverage.exposure_s:.0f} s"] if coverage.exposure_s else []
-    told += [wording.count(coverage.events, "event")] if coverage.events else []
-    return ", ".join(told)
+    seen = [spoken(coverage.exposure_s)] if coverage.exposure_s else []
+    seen += [wording.count(coverage.events, "event")] if coverage.events else []
+    return ", ".join(seen)
 
 
 def _refresh(ride: RideSummary) -> str:

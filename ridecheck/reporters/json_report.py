@@ -20,7 +20,7 @@ from ridecheck.core.model import (
     Suspect,
 )
 from ridecheck.reporters.proof_json import happened_dict, repair_dict, trend_dict
-from ridecheck.reporters.wording import rounded, told_finding, why_aside, z_time
+from ridecheck.reporters.wording import finding_text, rounded, why_aside, z_time
 
 SCHEMA = "ridecheck-report/1"
 
@@ -81,9 +81,9 @@ def _ride_order(ride: RideSummary) -> tuple[str, str]:
     return (z_time(ride.start) or LAST, ride.ride)
 
 
-def finding_order(told: ReportedFinding) -> tuple[int, str, str, str]:
+def finding_order(item: ReportedFinding) -> tuple[int, str, str, str]:
     """Heaviest first, then by start (undated last), then by rule."""
-    found = told.finding
+    found = item.finding
     return (found.severity.rank, z_time(found.start) or LAST, found.rule, found.id)
 
 
@@ -118,17 +118,17 @@ def _channel(facts: ChannelFacts) -> dict[str, Any]:
     }
 
 
-def _finding(told: ReportedFinding) -> dict[str, Any]:
-    found = told.finding
+def _finding(item: ReportedFinding) -> dict[str, Any]:
+    found = item.finding
     return {
         "id": found.id,
         "rule": found.rule,
         "severity": found.severity.value,
-        "open": told.open,
+        "open": item.open,
         "ride": found.ride,
         "start": z_time(found.start),
         "end": z_time(found.end),
-        "message": told_finding(found),
+        "message": finding_text(found),
         "measured": rounded(found.measured, found.unit),
         "limit": rounded(found.limit, found.unit),
         "unit": found.unit,

@@ -79,7 +79,7 @@ def drawn_steps(strip: Strip) -> list[StripChannel]:
 def left_out(strip: Strip) -> list[str]:
     """What is logged and not drawn, with the value it kept."""
     drawn = {c.name for c in drawn_steps(strip)} | {n for _, names, *_ in LANES for n in names}
-    told = []
+    values = []
     for channel in strip.channels:
         if channel.name in drawn:
             continue
@@ -87,8 +87,8 @@ def left_out(strip: Strip) -> list[str]:
         value = f"{known[0]:g}" if known else "blank"
         if channel.kind == "switch" and known:
             value = "on" if known[0] else "off"
-        told.append(f"{words(channel.name)} {value}")
-    return told
+        values.append(f"{words(channel.name)} {value}")
+    return values
 
 
 def _known(channel: StripChannel) -> list[float]:

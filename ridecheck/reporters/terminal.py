@@ -10,7 +10,7 @@ from rich.cells import cell_len, chop_cells
 from ridecheck.core.model import BikeReport, FleetReport, Verdict
 from ridecheck.reporters import characters, wording
 from ridecheck.reporters.characters import shown
-from ridecheck.reporters.display_units import told
+from ridecheck.reporters.display_units import in_units
 
 WIDTH = 80
 SHOWN_ASIDE = 8
@@ -35,10 +35,10 @@ def board(
 ) -> str:
     """The board as one text that ends with a line end.
 
-    today: the clock's instant; older newest data than data_max_age_days are told in the
+    today: the clock's instant; data older than data_max_age_days are named in the
     first line. None leaves that out. colour adds emphasis, never meaning.
     """
-    report = told(report, report.display_units)
+    report = in_units(report, report.display_units)
     lines = [
         *_heading(report, today, data_max_age_days),
         *_bikes(report, colour),
@@ -89,15 +89,15 @@ def _pieces(text: str, width: int) -> Iterator[str]:
 
 def _heading(report: FleetReport, today: datetime | None, max_age_days: float) -> list[str]:
     newest = wording.newest_data(report)
-    told = wording.first_line(report)
+    first = wording.first_line(report)
     if today is not None and newest is not None:
         age_days = (today - newest).total_seconds() / 86400.0
         if age_days > max_age_days:
-            told = f"Newest data {int(age_days)} days old. {told}"
+            first = f"Newest data {int(age_days)} days old. {first}"
     period = f"data to {wording.utc(newest)}" if newest else "no dated ride"
     local = wording.local(newest, report.time_zone)
     return [
-        *wrapped(told, rest="  "),
+        *wrapped(first, rest="  "),
         *wrapped(f"{report.fleet}, {period}" + (f" ({local})" if local else "")),
     ]
 
@@ -116,15 +116,15 @@ def _bikes(report: FleetReport, colour: bool) -> Iterator[str]:
 
 def _entry(bike: BikeReport, colour: bool) -> list[str]:
     """Tag, word, reason, action, suspect of one bike."""
-    word = wording.VERDICTS_TOLD[bike.verdict]
-    told = _painted(word, bike.verdict, colour)
+    word = wording.VERDICT_LABELS[bike.verdict]
+    label = _painted(word, bike.verdict, colour)
     was = f" ({wording.was(bike)})" if wording.changed(bike) else ""
     reason = bike.because[0] if bike.because else "No reason recorded."
     more = len(bike.because) - 1
     further = f" ({wording.count(more, 'further reason')} on its page)" if more > 0 else ""
     suspects = wording.suspects(bike)
     return [
-        f"{bike.bike:<5} {told}{was}",
+        f"{bike.bike:<5} {label}{was}",
         *wrapped(reason + further, first="      ", rest="      "),
         *(wrapped(bike.since_repair, first="      ", rest="      ") if bike.since_repair else ()),
         *wrapped(bike.action, first="      -> ", rest="         "),
@@ -134,17 +134,17 @@ def _entry(bike: BikeReport, colour: bool) -> list[str]:
 
 def _released(bikes: Sequence[BikeReport], colour: bool) -> Iterator[str]:
     """All releases in one run of tags, then what stands beside some of them."""
-    word = wording.VERDICTS_TOLD[Verdict.RELEASE]
+    word = wording.VERDICT_LABELS[Verdict.RELEASE]
     head = f"{word}: "
     lines = wrapped(head + " ".join(_tag(b) for b in bikes), rest="      ")
     yield lines[0].replace(word, _painted(word, Verdict.RELEASE, colour), 1)
     yield from lines[1:]
     alike: dict[str, list[str]] = defaultdict(list)
     for bike in bikes:
-        if told := wording.beside(bike):
-            alike[told].append(bike.bike)
-    for told, tags in sorted(alike.items(), key=lambda item: item[1]):
-        yield from wrapped(f"{' '.join(tags)} release; {told}", first="      ", rest="        ")
+        if remarks := wording.beside(bike):
+            alike[remarks].append(bike.bike)
+    for remarks, tags in sorted(alike.items(), key=lambda item: item[1]):
+        yield from wrapped(f"{' '.join(tags)} release; {remarks}", first="      ", rest="        ")
     yield from wrapped(bikes[0].action, first="      -> ", rest="         ")
 
 

@@ -44,13 +44,13 @@ def trace_dict(trace: RideTrace, sentences: Sequence[str]) -> dict[str, Any]:
             "add": list(trace.next_ride.add),
             "faster": list(trace.next_ride.faster),
             "engaged_km": rounded(trace.next_ride.km, "km"),
-            "told": list(trace.next_ride.told),
+            "told": list(trace.next_ride.sentences),
         },
     }
 
 
 def _latency(known: Latency) -> dict[str, Any] | None:
-    """How long cruise takes to let go; None where the ride tells too little."""
+    """How long cruise takes to disengage; None where the ride shows too little."""
     if not known.cancels:
         return None
     return {

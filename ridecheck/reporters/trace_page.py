@@ -12,7 +12,7 @@ from ridecheck.core.files import write_whole
 from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.html import TEMPLATES, render
 from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
-from ridecheck.reporters.trace_text import detectable_told, tally
+from ridecheck.reporters.trace_text import detectable_sentences, tally
 from ridecheck.signals.order import Move
 from ridecheck.trace import RideTrace, Strip, TracedCancel
 
@@ -28,7 +28,7 @@ def write_trace(
 
 def trace_page(trace: RideTrace, sentences: Sequence[str], *, units: str = "metric") -> str:
     """The page as HTML; sentences are the cautions."""
-    trace = display_units.told(trace, units)
+    trace = display_units.in_units(trace, units)
     unlogged = [d.channel for d in trace.detectable if d.interval_s is None]
     return render(
         "trace.html",
@@ -44,8 +44,8 @@ def trace_page(trace: RideTrace, sentences: Sequence[str], *, units: str = "metr
             )
         ],
         view=_view(trace),
-        standing=[o.told for o in trace.occasions if o.stands_out],
-        detectable=list(detectable_told(trace.detectable)),
+        standing=[o.sentence for o in trace.occasions if o.stands_out],
+        detectable=list(detectable_sentences(trace.detectable)),
         unlogged=[wording.words(c) for c in dict.fromkeys(unlogged)],
         version=__version__,
     )
@@ -57,7 +57,7 @@ class Item:
 
     number: int
     instant: str
-    told: str
+    summary: str
     traced: TracedCancel
     svg: Markup
     left_out: list[str]
@@ -77,12 +77,12 @@ class MoveRow:
 def _item(number: int, traced: TracedCancel, strip: Strip) -> Item:
     cancel = traced.cancel
     instant = wording.utc_ms(cancel.time) if cancel.time else f"{cancel.t_s:.3f} s into the ride"
-    told = f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}"
-    label = f"Strip chart round the cancel at {instant}. {told}. Order: {traced.order}"
+    summary = f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}"
+    label = f"Strip chart round the cancel at {instant}. {summary}. Order: {traced.order}"
     return Item(
         number=number,
         instant=instant,
-        told=told,
+        summary=summary,
         traced=traced,
         # The drawing escapes every name and word it puts in.
         svg=Markup(strip_svg(strip, label, _marks(traced))),
@@ -101,9 +101,9 @@ def _row(move: Move, t_s: float) -> MoveRow:
 
 
 def _marks(traced: TracedCancel) -> list[Mark]:
-    """The cancel, what came first, and the rider's next press."""
+    """The cancel, the first event, and the rider's next press."""
     cancel = traced.cancel
-    marks = [Mark(0.0, "cruise lets go", "cancel")]
+    marks = [Mark(0.0, "cruise disengages", "cancel")]
     first = [
         m
         for m in traced.moves

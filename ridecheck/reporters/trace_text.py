@@ -3,6 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
+from ridecheck.core.durations import spoken
 from ridecheck.core.model import Cancel
 from ridecheck.reporters import display_units, wording
 from ridecheck.reporters.display_units import figure
@@ -34,11 +35,11 @@ SHORT = {
     "vertical_acceleration": "bumps",
 }
 UNMOVED = {"supply_voltage": 0.3, "vertical_acceleration": 2.0, "lean_angle": 2.0}
-"""A number that varies less than this over a strip is told, not drawn."""
+"""A number that varies less than this over a strip is named, not drawn."""
 SHOWN_OCCASIONS = 3
 KEY = (
     "Strips: a number runs from 0, its lowest in the strip, to 9, its highest; a switch is # on, "
-    ". off; | is the row in which cruise let go; blank is not logged."
+    ". off; | is the row in which cruise disengaged; blank is not logged."
 )
 
 
@@ -51,7 +52,7 @@ def trace_text(
     units: str = "metric",
 ) -> str:
     """The whole trace. every: strips for the rider's own cancels too, not just a line each."""
-    trace = display_units.told(trace, units)
+    trace = display_units.in_units(trace, units)
     lines = [*_heading(trace, units)]
     for number, (traced, strip) in enumerate(zip(trace.cancels, trace.strips, strict=True), 1):
         quiet = _quiet(traced.cancel) and not every
@@ -70,11 +71,11 @@ def _quiet(cancel: Cancel) -> bool:
 
 
 def _heading(trace: RideTrace, units: str) -> Iterator[str]:
-    told = wording.count(len(trace.cancels), "cancel")
+    cancels = wording.count(len(trace.cancels), "cancel")
     yield from wrapped(
-        f"{trace.ride}: {told}, {wording.count(trace.engagements, 'engagement')}, "
+        f"{trace.ride}: {cancels}, {wording.count(trace.engagements, 'engagement')}, "
         f"{figure(trace.engaged_km, 'km', units=units)} with cruise holding in "
-        f"{trace.duration_s:.0f} s"
+        f"{spoken(trace.duration_s)}"
     )
     yield from wrapped(", ".join(dict.fromkeys(p.log for p in trace.parts)))
     if trace.start:
@@ -99,7 +100,7 @@ def _heading(trace: RideTrace, units: str) -> Iterator[str]:
 
 
 def tally(cancels: Sequence[Cancel]) -> str:
-    """How many were asked for and by what, how many were not, how many cannot be told."""
+    """How many were commanded and by what, how many were not, how many are undetermined."""
     ended = [c for c in cancels if c.cause != "log_end"]
     parts = []
     for commanded, word in wording.COMMANDED.items():
@@ -125,8 +126,8 @@ def _verdict(cancel: Cancel) -> str:
 
 
 def _quietly(number: int, traced: TracedCancel, units: str) -> list[str]:
-    told = f"{_place(number, traced, units)}: {_verdict(traced.cancel)}"
-    return ["", *wrapped_keeping(told)]
+    line = f"{_place(number, traced, units)}: {_verdict(traced.cancel)}"
+    return ["", *wrapped_keeping(line)]
 
 
 def wrapped_keeping(text: str) -> list[str]:
@@ -266,27 +267,27 @@ def _occasions(trace: RideTrace) -> Iterator[str]:
         return
     yield from ("", "When does it happen")
     if not trace.occasions:
-        yield from wrapped("Too few cancels to tell.", first="  ", rest="  ")
+        yield from wrapped("Too few cancels to say.", first="  ", rest="  ")
         return
     telling = [o for o in trace.occasions if o.stands_out]
     if not telling:
         tried = trace.occasions[0].tried
         yield from wrapped(f"No occasion stands out ({tried} tried).", first="  ", rest="  ")
     for occasion in telling or trace.occasions[:SHOWN_OCCASIONS]:
-        yield from wrapped(occasion.told, first="  - ", rest="    ")
+        yield from wrapped(occasion.sentence, first="  - ", rest="    ")
 
 
 def _detectable(trace: RideTrace) -> Iterator[str]:
     yield from ("", "What this log could have shown")
     unlogged = [d.channel for d in trace.detectable if d.interval_s is None]
-    for sentence in detectable_told(trace.detectable):
+    for sentence in detectable_sentences(trace.detectable):
         yield from wrapped(sentence, first="  - ", rest="    ")
     if unlogged:
         listed = ", ".join(wording.words(c) for c in dict.fromkeys(unlogged))
         yield from wrapped(f"not logged, so never seen: {listed}", first="  - ", rest="    ")
 
 
-def detectable_told(detectable: Sequence[Detectable]) -> Iterator[str]:
+def detectable_sentences(detectable: Sequence[Detectable]) -> Iterator[str]:
     """A sentence for the inputs that are logged alike: which pulses show, which do not."""
     alike: dict[tuple[float, bool], list[Detectable]] = defaultdict(list)
     for seen in detectable:
@@ -317,5 +318,5 @@ def _by(seen: Detectable) -> str:
 
 def _next_ride(trace: RideTrace) -> Iterator[str]:
     yield from ("", "For the next ride")
-    for sentence in trace.next_ride.told:
+    for sentence in trace.next_ride.sentences:
         yield from wrapped(sentence, first="  - ", rest="    ")

@@ -4,6 +4,8 @@ import math
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from ridecheck.bike.checks import checks
+from ridecheck.core import catalog
 from ridecheck.core.model import (
     BikeReport,
     Cancel,
@@ -22,7 +24,15 @@ VERDICTS = {
 }
 """The words counted in the first line of a board."""
 
-VERDICTS_TOLD = VERDICTS | {
+MEANINGS = {
+    Verdict.KEEP_IN: "do not ride, not even to the workshop",
+    Verdict.INSPECT: "a fault was seen often enough to act on",
+    Verdict.NO_OPINION: "not judged, check by hand",
+    Verdict.RELEASE: "no fault found in the log",
+}
+"""What each word means, said once on a page."""
+
+VERDICT_LABELS = VERDICTS | {
     Verdict.NO_OPINION: "no opinion: check by hand",
     Verdict.RELEASE: "release (log only)",
 }
@@ -46,13 +56,19 @@ CAUSES = {
     "signal_lost": "a signal was lost",
     "power_switch": "main switch",
     "cancel_switch": "cancel button",
-    "roll_off": "grip rolled off",
+    "roll_off": "throttle rolled closed",
     "engine_flare": "engine speed flared",
 }
 
-COMMANDED = {True: "asked for", False: "not asked for", None: "cannot be told"}
+COMMANDED = {True: "commanded", False: "uncommanded", None: "undetermined"}
 
-CHANNEL_WORDS = {"roll_off": "roll-off", "abs_active": "ABS", "gps_speed": "GPS speed"}
+SPOKEN = {
+    "roll off switch": "throttle-closed switch",
+    "roll off": "throttle-closed switch",
+    "hold sags": "speed droop",
+    "lets go late": "releases late",
+}
+"""Codes that people do not say, as they read once their hyphens are gone."""
 
 DECIMALS = {"km/h": 1, "km": 1, "s": 3, "ms": 0, "rpm": 0, "%": 1, "V": 2, "m/s2": 2, "degC": 1}
 """Decimals of a figure by its unit; other units get three."""
@@ -84,18 +100,30 @@ def figure(value: float | None, unit: str = "") -> str:
     if number is None:
         return ""
     decimals = DECIMALS.get(unit)
-    told = f"{number:.{decimals}f}" if decimals is not None and unit != "s" else f"{number:g}"
-    return f"{told} {unit}".strip()
+    digits = f"{number:.{decimals}f}" if decimals is not None and unit != "s" else f"{number:g}"
+    return f"{digits} {unit}".strip()
 
 
 def words(name: str) -> str:
     """A channel's, part's, check's or rule's name as words.
 
     >>> words("front_brake"), words("roll_off"), words("cruise/engages-by-itself")
-    ('front brake', 'roll-off', 'cruise: engages by itself')
+    ('front brake', 'throttle-closed switch', 'cruise: engages by itself')
     """
     plain = name.replace("_", " ").replace("-", " ").replace("/", ": ")
-    return CHANNEL_WORDS.get(name, plain)
+    for code, spoken in SPOKEN.items():
+        plain = plain.replace(code, spoken)
+    return catalog.SPOKEN.get(name, plain)
+
+
+def check_name(check: str) -> str:
+    """What a check is called; its id as words where this version does not know it.
+
+    >>> check_name("lamp-by-each-control")
+    'brake lamp from each control'
+    """
+    known = checks().get(check)
+    return known.name if known else words(check)
 
 
 def chance(share: float) -> str:
@@ -119,11 +147,11 @@ def suspects(bike: BikeReport) -> str:
     first = bike.suspects[0].probability
     near = [s for s in bike.suspects[:3] if s.probability >= first / 2.0]
     parts = ", ".join(f"{words(s.part)} {chance(s.probability)}" for s in near)
-    told = f"{'Suspects' if len(near) > 1 else 'Suspect'}: {parts}."
+    sentences = f"{'Suspects' if len(near) > 1 else 'Suspect'}: {parts}."
     if bike.next_checks:
         check = bike.next_checks[0]
-        told += f" First check: {words(check.check)}, about {check.minutes} min."
-    return told
+        sentences += f" First check: {check_name(check.check)}, about {check.minutes} min."
+    return sentences
 
 
 def cause(cancel: Cancel) -> str:
@@ -167,14 +195,14 @@ def z_time(instant: datetime | None) -> str | None:
     return instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
-def told_finding(finding: StoredFinding) -> str:
+def finding_text(finding: StoredFinding) -> str:
     """What was found, with what is in doubt about it and where it was carried over from."""
-    told = finding.message
+    text = finding.message
     if finding.doubt:
-        told += f" (in doubt: {finding.doubt})"
+        text += f" (in doubt: {finding.doubt})"
     if finding.carried_from:
-        told += f" (found by {finding.carried_from}; kept until signed off)"
-    return told
+        text += f" (found by {finding.carried_from}; kept until signed off)"
+    return text
 
 
 def why_aside(log: SetAside) -> str:
@@ -215,9 +243,9 @@ def newest_data(report: FleetReport) -> datetime | None:
 
 def beside(bike: BikeReport) -> str:
     """What is printed beside a release: what was seen once, what was not covered."""
-    told = list(bike.because)
+    remarks = list(bike.because)
     if bike.since_repair:
-        told.append(bike.since_repair)
+        remarks.append(bike.since_repair)
     if bike.not_covered:
-        told.append("not covered: " + ", ".join(bike.not_covered))
-    return "; ".join(told)
+        remarks.append("not covered: " + ", ".join(bike.not_covered))
+    return "; ".join(remarks)

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from ridecheck.core.catalog import channel_name
+from ridecheck.core.durations import rate
 from ridecheck.core.model import (
     Exposure,
     Finding,
@@ -117,7 +119,7 @@ def judge(ride: Ride, *, rules: Iterable[Rule] | None = None) -> Judgement:
 
 
 def measures(ride: Ride) -> Mapping[str, float]:
-    """What the ride tells of this bike's constants, for the stage that learns over rides."""
+    """What the ride shows of this bike's constants, for the stage that learns over rides."""
     return {**drivetrain.measures(ride), **switch_usage.measures(ride)}
 
 
@@ -194,7 +196,7 @@ def _believed(
         if slow:
             unjudged.append(Unjudged(finding.span, slow))
         elif doubt is not None and not (rule.danger or rule.doubt_counts):
-            name = doubt.channel.replace("_", " ")
+            name = channel_name(doubt.channel)
             unjudged.append(Unjudged(finding.span, f"{name} is in doubt there: {doubt.why}"))
         else:
             found.append(RuleFinding(rule.id, rule.severity, finding))
@@ -246,7 +248,7 @@ def _too_slow(rule: Rule, ride: Ride, limit_s: float) -> str:
     if need is None or intervals_s[need] <= limit_s * JITTER:
         return ""
     interval_s = intervals_s[need]
-    return f"{_need_text(need)} refreshed every {interval_s:.2g} s, {limit_s:g} s or faster needed"
+    return f"{_need_text(need)} logged at {rate(interval_s)}; {rate(limit_s)} needed"
 
 
 def _refresh_s(name: str, ride: Ride) -> float:
@@ -288,4 +290,4 @@ def _present(need: Need, ride: Ride) -> bool:
 
 
 def _need_text(need: Need) -> str:
-    return " or ".join(name.replace("_", " ") for name in _names(need))
+    return " or ".join(map(channel_name, _names(need)))

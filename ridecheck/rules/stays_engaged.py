@@ -32,7 +32,7 @@ def finding(
     return Finding(
         span=stayed,
         message=f"cruise stayed engaged for {stayed.length_s:.2f} s {why}{at}{held}; "
-        f"it must let go within {allowed_s:.2f} s{doubt}",
+        f"it must disengage within {allowed_s:.2f} s{doubt}",
         measured=stayed.length_s,
         limit=allowed_s,
         unit="s",

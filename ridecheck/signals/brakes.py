@@ -71,7 +71,7 @@ def not_told_apart(ride: Ride) -> str:
     """What the logged braking signals cannot tell apart; "" where each control is logged."""
     if all(ride.has(c) for c in CONTROLS) or not ride.has("brake_lamp"):
         return ""
-    return "the lamp line does not tell front from rear"
+    return "the lamp line does not separate front from rear"
 
 
 def any_on(ride: Ride, span: Span) -> bool | None:

@@ -25,7 +25,7 @@ FLICKER_S = 0.25
 cancels and sets again in a quarter of a second."""
 
 PANEL_S = 0.5
-"""Two presses of set or resume within this, as cruise lets go, are none of a hand's."""
+"""Two presses of set or resume within this, as cruise disengages, are none of a hand's."""
 
 SETTLE_S = 10.0
 """Cable slack and lag are over this long after engaging or a new set speed."""

@@ -1,4 +1,4 @@
-"""What moved around an instant, and which of two moves came first, as far as a log can tell.
+"""What moved around an instant, and which of two moves came first, as far as a log shows it.
 
 A move shows in a row; it happened some time after the channel was last seen unmoved. Two
 moves are in order only where the one had surely happened before the other can have begun:
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.catalog import channels as catalog
 from ridecheck.core.model import Span
 from ridecheck.signals.ride import HOLD_REFRESHES, Ride
@@ -68,17 +69,17 @@ JUMPS = 3.0
 
 WORDS = {
     "cruise_armed": ("main switch lamp on", "main switch lamp off"),
-    "switch_power": ("main switch pressed", "main switch let go"),
-    "switch_set": ("set button pressed", "set button let go"),
-    "switch_resume": ("resume button pressed", "resume button let go"),
-    "switch_cancel": ("cancel button pressed", "cancel button let go"),
-    "clutch": ("clutch pulled", "clutch let go"),
-    "roll_off": ("roll-off switch on", "roll-off switch off"),
+    "switch_power": ("main switch pressed", "main switch released"),
+    "switch_set": ("set button pressed", "set button released"),
+    "switch_resume": ("resume button pressed", "resume button released"),
+    "switch_cancel": ("cancel button pressed", "cancel button released"),
+    "clutch": ("clutch pulled", "clutch released"),
+    "roll_off": ("throttle-closed switch on", "throttle-closed switch off"),
     "neutral_switch": ("neutral on", "neutral off"),
     "side_stand": ("side stand on", "side stand off"),
     "abs_active": ("ABS at work", "ABS at rest"),
     "traction_active": ("traction control at work", "traction control at rest"),
-    ENGAGED: ("cruise engaged", "cruise let go"),
+    ENGAGED: ("cruise engaged", "cruise disengaged"),
 }
 UPWARD = {"supply_voltage": "rises", "vertical_acceleration": "a bump"}
 DOWNWARD = {"supply_voltage": "dips", "vertical_acceleration": "a bump"}
@@ -114,12 +115,12 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What moved first near a cancel. first: its channel, None where it cannot be told or
-    nothing moved. told: one sentence. rivals: the moves among which it cannot be told.
+    """What moved first near a cancel. first: its channel, None where it is undetermined
+    or nothing moved. sentence: the order in words. rivals: moves whose order is undetermined.
     """
 
     first: str | None
-    told: str
+    sentence: str
     rivals: tuple[Move, ...] = ()
 
 
@@ -155,12 +156,12 @@ def order(found: Sequence[Move], t_s: float, *, near: Span) -> Order:
         and not (let_go is not None and let_go.surely_before(m))
     ]
     if not causes:
-        return Order(None, "nothing logged moved before cruise let go")
+        return Order(None, "nothing logged changed before cruise disengaged")
     first = min(causes, key=lambda m: (m.span.end_s, m.span.start_s))
     unsure = [m for m in causes if m.channel != first.channel and not first.surely_before(m)]
     if unsure:
-        return Order(None, _cannot_tell([first, *unsure]), (first, *unsure))
-    return Order(first.channel, _told_first(first, let_go, t_s), (first,))
+        return Order(None, _undetermined([first, *unsure]), (first, *unsure))
+    return Order(first.channel, _first_sentence(first, let_go, t_s), (first,))
 
 
 def _let_go(found: Sequence[Move], t_s: float) -> Move | None:
@@ -168,22 +169,22 @@ def _let_go(found: Sequence[Move], t_s: float) -> Move | None:
     return ends[0] if ends else None
 
 
-def _told_first(first: Move, let_go: Move | None, t_s: float) -> str:
+def _first_sentence(first: Move, let_go: Move | None, t_s: float) -> str:
     lead_s = t_s - first.at_s
-    when = f"{abs(lead_s):.2f} s {'before' if lead_s > 0 else 'after'} cruise let go"
+    when = f"{abs(lead_s):.2f} s {'before' if lead_s > 0 else 'after'} cruise disengaged"
     if abs(lead_s) < 5e-3:
-        when = "in the row in which cruise let go"
-    told = f"{first.what} came first, {when}"
+        when = "in the row in which cruise disengaged"
+    sentence = f"{first.what} came first, {when}"
     if let_go is None or first.surely_before(let_go):
-        return told
-    return f"{told}; which of the two came first cannot be told {_rate(let_go, first)}"
+        return sentence
+    return f"{sentence}; which of the two came first is undetermined {_rate(let_go, first)}"
 
 
-def _cannot_tell(rivals: Sequence[Move]) -> str:
+def _undetermined(rivals: Sequence[Move]) -> str:
     names = [m.what for m in rivals[:4]]
     listed = " and ".join((", ".join(names[:-1]), names[-1]))
     more = f" (and {len(rivals) - 4} more)" if len(rivals) > 4 else ""
-    return f"{listed}{more}: which came first cannot be told {_rate(*rivals)}"
+    return f"{listed}{more}: which came first is undetermined {_rate(*rivals)}"
 
 
 def _rate(*rivals: Move) -> str:
@@ -226,7 +227,7 @@ def _last_known(runs: Runs, i: int) -> int | None:
 def _edge_words(name: str, before: int, after: int) -> str:
     if name == "gear":
         return f"gear {before} to {after}"
-    plain = name.replace("_", " ")
+    plain = channel_name(name)
     on, off = WORDS.get(name, (f"{plain} on", f"{plain} off"))
     return on if after else off
 
@@ -277,8 +278,8 @@ def _jump(ride: Ride, name: str, t_s: Floats, values: Floats, i: int) -> Move:
 
 
 def _departure_words(name: str, *, up: bool) -> str:
-    told = (UPWARD if up else DOWNWARD).get(name, "rises" if up else "falls")
-    return told if told == "a bump" else f"{name.replace('_', ' ')} {told}"
+    change = (UPWARD if up else DOWNWARD).get(name, "rises" if up else "falls")
+    return change if change == "a bump" else f"{channel_name(name)} {change}"
 
 
 def _fresh(ride: Ride, name: str, span: Span) -> tuple[Floats, Floats]:

@@ -32,7 +32,7 @@ LOWEST_GEAR = 3
 
 @once
 def answers_within_s(ride: Ride) -> float:
-    """How long after a press is let go this bike's cruise may take to engage, in seconds.
+    """How long after a press ends this bike's cruise may take to engage, in seconds.
 
     Learned from its own engagements of the ride, half as long again as the slowest; the
     slowest any system takes where there are too few.

@@ -14,7 +14,7 @@ from ridecheck.signals.switches import Run
 Floats = NDArray[np.float64]
 
 SHORT_PULSE_S = 0.2
-"""A pulse up to this long with no physical effect is one nobody made."""
+"""A pulse up to this long with no physical effect is uncommanded."""
 
 HARD_MS2 = 2.0
 """Slowing harder than a closed throttle gives in a high gear (common practice: 1 to 2)."""
@@ -125,7 +125,7 @@ def _effect(ride: Ride, channel: str, span: Span) -> bool:
     end_s = min(span.end_s + 1.0, _next_braking_s(ride, channel, span.end_s))
     around = ride.slice(Span(span.start_s - 0.2, max(end_s, span.end_s)))
     if channel == "clutch":
-        # Nothing to hold the lever against: not a pulse nobody made.
+        # Nothing to hold the lever against: no uncommanded pulse.
         return frees_ratio(ride, span.start_s, max(end_s, span.end_s)) is not False
     if channel == "roll_off":
         return not _grip_was_open(ride, span)

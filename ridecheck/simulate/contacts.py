@@ -15,7 +15,7 @@ class Line:
     """One switch. Times are seconds from the ride's start and must come in order.
 
     dead: the contact never closes. dead_to_unit: the log sees it, the control unit does
-    not. hang_s: it stays on that long after the hand lets go. pulses and gaps are
+    not. hang_s: it stays on that long after the hand releases it. pulses and gaps are
     closings and openings nobody made; unit_pulses reach the control unit alone.
     """
 
@@ -57,7 +57,7 @@ class Line:
             self._since_s = t_s
 
     def release(self, t_s: float) -> None:
-        """The control is let go."""
+        """The control is released."""
         if self.hand:
             self.hand = False
             self.hand_s.append((self._since_s, t_s))

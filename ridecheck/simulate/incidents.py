@@ -215,7 +215,7 @@ class TractionEvent(Incident):
         return ride.v > 8.0 and ride.plate > 4.0 and ride.locked
 
     def happen(self, ride: Riding, t_s: float) -> bool:
-        """Ten to thirty per cent for 0.3 to 1 s; the unit lets go."""
+        """Ten to thirty per cent for 0.3 to 1 s; the unit disengages."""
         length_s = self.between(0.3, 1.0)
         size = self.between(0.10, 0.30)
         ride.rider.at(t_s, lambda _: setattr(ride, "spin", size))

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from ridecheck.simulate.riding import Riding
 
 REACTION_S = (0.7, 2.2)
-"""How long a rider takes to notice that cruise has let go by itself."""
+"""How long a rider takes to notice that cruise has disengaged by itself."""
 
 NEXT_MOVE_S = 0.35
 """From one act of hand or foot to the next, unless the road forces it (common practice)."""
@@ -83,7 +83,7 @@ class Rider:
         self.acts.append((round(t_s, 2), what))
 
     def hand_acted(self, t_s: float) -> None:
-        """The rider knows why cruise lets go now."""
+        """The rider knows why cruise disengages now."""
         self._acted_at_s = t_s
 
     def override(self, until_s: float) -> None:

@@ -14,7 +14,7 @@ from ridecheck.simulate.physics import Engine
 class CruiseSpec:
     """How the cruise control of a model behaves when it is in order.
 
-    latency_s: from an input to letting go. debounce_s: shorter pulses are not seen.
+    latency_s: from an input to disengaging. debounce_s: shorter pulses are not seen.
     slack_percent: plate travel before the actuator pulls; lag_s and rate_percent_per_s
     its speed; limit_percent the widest opening it can hold. kp and ki act on km/h.
     """

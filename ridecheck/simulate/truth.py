@@ -157,7 +157,7 @@ def _cancel(rec: Recorder, one: LetGo) -> CancelTruth:
 
 
 def _limit_visible(rec: Recorder, one: LetGo) -> bool:
-    """Was the quantity of a passed limit logged in the second before cruise let go?"""
+    """Was the quantity of a passed limit logged in the second before cruise disengaged?"""
     if one.cause == "engine_off":
         return _stop_visible(rec, one.t_s)
     shown_by = LIMIT_SHOWN_BY.get(one.cause, ())

@@ -1,4 +1,4 @@
-"""Every cancel of one ride to its second: what came first, and what the log could have shown.
+"""Every cancel of one ride to its second: the first event, and what the log could have shown.
 
 Nothing here weighs a bike.
 """

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.catalog import channels as catalog
 from ridecheck.core.model import Cancel, Span
 from ridecheck.signals import brakes, drivetrain, pulses
@@ -14,7 +15,7 @@ STICKS_S, STICKS_KMH = 10.0, 30.0
 """Nobody brakes or holds the clutch this long and rides on at this speed (common practice)."""
 
 SEVERAL = 3
-"""So many unrelated switches in one row point at supply, earth or logger."""
+"""So many unrelated switches in one row point at supply, ground or logger."""
 
 BRAKE_LINE = ("front_brake", "rear_brake", "brake_lamp")
 
@@ -23,28 +24,28 @@ def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
     """Sentences about one cancel; found: what moved round it."""
     said = "; ".join(cancel.evidence)
     channel = _pulsing_channel(ride, cancel)
-    if channel and "of which nothing came" not in said:
+    if channel and "none followed by slowing" not in said:
         found_s = [p.span.start_s for p in pulses.maybe_short(ride, channel)]
         off = sum(ride.runs("cruise_engaged").value_at(s - 1e-3) == 0 for s in found_s)
         others = len(found_s) - 1
-        plain = channel.replace("_", " ")
+        plain = channel_name(channel)
         if others > 0:
             yield (
-                f"{len(found_s)} short pulses nobody made on the {plain} in this ride, "
+                f"{len(found_s)} uncommanded short pulses on the {plain} in this ride, "
                 f"{off} of them with cruise off"
             )
         elif others == 0:
-            yield f"the only short pulse nobody made on the {plain} in this ride"
+            yield f"the only uncommanded short pulse on the {plain} in this ride"
     if "stuck on" not in said:
         yield from _stays_on(ride, cancel)
     if cancel.cause == "clutch":
         yield from _clutch_parts(ride, cancel)
     together = _together(found, cancel.t_s)
     if len(together) >= SEVERAL:
-        names = ", ".join(n.replace("_", " ") for n in together)
+        names = ", ".join(map(channel_name, together))
         yield (
-            f"{len(together)} unrelated switches changed in one row ({names}): look at supply, "
-            "earth and logger before any of them"
+            f"{len(together)} unrelated switches changed in one row ({names}): check supply, "
+            "ground and logger before any of them"
         )
 
 
@@ -72,7 +73,7 @@ def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
         return
     speed = ride.numbers("wheel_speed")[ride.slice(Span(cancel.t_s + 2.0, run.end_s))]
     if np.isfinite(speed).any() and float(np.nanmedian(speed)) > STICKS_KMH:
-        plain = channel.replace("_", " ")
+        plain = channel_name(channel)
         yield (
             f"{plain} stayed on for {run.length_s:.0f} s, at {np.nanmedian(speed):.0f} km/h: a "
             "switch that sticks or a control that drags looks so"

@@ -49,7 +49,7 @@ class Occasion:
         return self.p_corrected < SURE
 
     @property
-    def told(self) -> str:
+    def sentence(self) -> str:
         """Counts, not stories."""
         return (
             f"{self.name}: {self.cancels} of {self.of} cancels, {100 * self.share:.2g} % of "
@@ -58,9 +58,9 @@ class Occasion:
 
 
 def occasions(ride: Ride, cancels: Sequence[Cancel]) -> tuple[Occasion, ...]:
-    """Every occasion the log can tell, the most telling first; () where cancels are too few.
+    """Every occasion the log shows, the most marked first; () where cancels are too few.
 
-    cancels: those not asked for or with no logged cause.
+    cancels: those uncommanded or with no logged cause.
     """
     if len(cancels) < LEAST_CANCELS or not ride.has("cruise_engaged"):
         return ()

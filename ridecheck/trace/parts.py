@@ -20,7 +20,7 @@ JOIN_BELOW = timedelta(minutes=10)
 TRACE_THE_LOG = "trace the log itself, if it is still there: ridecheck trace LOG --fleet DIR"
 
 NEAR = timedelta(hours=24)
-"""Washes and rain noted this long before a ride are told with it."""
+"""Washes and rain noted this long before a ride are named with it."""
 
 NO_LADDER = Drivetrain(overall_ratios=(1000.0,), circumference_m=2.0)
 """Stands in where no model is named: no ratio fits it, so no gear is inferred."""
@@ -134,13 +134,13 @@ def _weather(fleet: Fleet, bike: str, parts: Sequence[Part]) -> list[str]:
     if parts[0].info.dating != "time":
         return []
     start, end = parts[0].info.start, parts[-1].info.end
-    told = []
+    noted = []
     for event in fleet.bikes[bike].events:
         when = event.instant(fleet.time_zone)
         if event.kind in ("wash", "rain") and start - NEAR <= when <= end:
             hours = (start - when).total_seconds() / 3600.0
-            told.append(f"{event.kind} noted {max(hours, 0.0):.0f} h before this ride")
-    return told
+            noted.append(f"{event.kind} noted {max(hours, 0.0):.0f} h before this ride")
+    return noted
 
 
 def _rides(parts: Sequence[Part]) -> list[list[Part]]:

@@ -52,7 +52,7 @@ class NextRide:
     add: tuple[str, ...]
     faster: tuple[str, ...]
     km: float | None
-    told: tuple[str, ...]
+    sentences: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What moved round an instant that was asked for and is no cancel."""
+    """What moved round a chosen instant that is no cancel."""
 
     at_s: float
     time: datetime | None

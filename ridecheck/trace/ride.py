@@ -17,7 +17,7 @@ from ridecheck.trace.strips import strip
 from ridecheck.trace.visibility import detectable, next_ride
 
 AROUND_S = 5.0
-"""An instant that is asked for is looked at this far to both sides."""
+"""A chosen instant is looked at this far to both sides."""
 
 MARKER_S = 15.0
 """The rider's marker button belongs to a cancel up to this long before."""
@@ -36,11 +36,11 @@ def trace_ride(
 ) -> RideTrace:
     """Trace every cancel of a ride made of these parts, in time order.
 
-    at_s: seconds from the ride's start; only cancels within around_s (5 s) of it are told
+    at_s: seconds from the ride's start; only cancels within around_s (5 s) of it are shown
     one by one, or, where there is none, what moved there; what is said of the whole ride
     still counts all. around_s: reach of the strips to both sides (3 s before and 2 s after
     without it); the order is always judged from 3 s before to 2 s after. remarks: what
-    else happened (wash, rain), told as it is.
+    else happened (wash, rain), shown as it is.
     """
     info = parts[0].info
     logged = Ride(ride_id or info.stem, bike or info.bike, parts, settings)
@@ -114,19 +114,19 @@ def _traced(ride: Ride, cancel: Cancel, time_zone: str) -> TracedCancel:
         cancel=replace(cancel, local_time=_local(cancel.time, time_zone)),
         engaged_s=t_s - engaged_from_s,
         moves=found,
-        order=_order_told(cancel, first.told, held=held),
+        order=_order_sentence(cancel, first.sentence, held=held),
         remarks=tuple(hints(ride, cancel, found)),
         marker_s=_marker_s(ride, t_s),
         press_s=_press_s(ride, t_s),
     )
 
 
-def _order_told(cancel: Cancel, told: str, *, held: bool) -> str:
+def _order_sentence(cancel: Cancel, sentence: str, *, held: bool) -> str:
     if cancel.cause == "log_end":
         return "the log ends with cruise engaged"
     if held:
         return "nothing changed in the second before; what ended it was there already"
-    return told
+    return sentence
 
 
 def _local(instant: datetime | None, time_zone: str) -> str | None:

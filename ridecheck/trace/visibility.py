@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from ridecheck.core.catalog import PANEL
+from ridecheck.core.catalog import PANEL, channel_name
 from ridecheck.core.model import Cancel
 from ridecheck.core.statistics import pulse_seen, seen_at_least_once
 from ridecheck.signals import brakes, cancels
@@ -11,14 +11,14 @@ from ridecheck.signals.ride import Ride
 from ridecheck.trace.records import Detectable, NextRide
 
 BOUNCES_S = (0.02, 0.05, 0.1)
-"""Lengths of pulse that contacts make by themselves: a bounce, a flicker, a bad plug
+"""Lengths of pulse that contacts make by themselves: a bounce, a flicker, a bad connector
 (common practice)."""
 
 CLEARED = 0.05
 """A fault that would have stayed unseen with less than this chance is nearly ruled out."""
 
 CAUGHT = 0.9
-"""The kilometres asked for next give this chance of one more cancel."""
+"""The kilometres to ride next give this chance of one more cancel."""
 
 TAPS = (
     "Taps on brake and speed wires are fitted by a qualified person. Look at the brake lamp, each "
@@ -76,34 +76,34 @@ def next_ride(
         )
     )
     km = -math.log(1.0 - CAUGHT) * engaged_km / len(unwanted) if unwanted and engaged_km else None
-    told = []
+    sentences = []
     if add:
-        told.append(f"Log also: {_listed(add)}.")
+        sentences.append(f"Log also: {_listed(add)}.")
     if slow:
-        told.append(
+        sentences.append(
             f"Log {_listed(slow)} at {1.0 / shortest_s:.0f} Hz or faster, or latched (on if it was "
             f"on at any time since the last row): a {1000 * shortest_s:.0f} ms bounce then shows "
             "every time."
         )
-    told.append(_km_told(km, len(unwanted), engaged_km))
+    sentences.append(_km_sentence(km, len(unwanted), engaged_km))
     if add or slow:
-        told.append(TAPS)
-    return NextRide(add=add, faster=slow, km=km, told=tuple(told))
+        sentences.append(TAPS)
+    return NextRide(add=add, faster=slow, km=km, sentences=tuple(sentences))
 
 
 def _listed(channels: Sequence[str]) -> str:
-    return ", ".join(c.replace("_", " ").replace("roll off", "roll-off") for c in channels)
+    return ", ".join(map(channel_name, channels))
 
 
-def _km_told(km: float | None, unwanted: int, engaged_km: float) -> str:
+def _km_sentence(km: float | None, unwanted: int, engaged_km: float) -> str:
     if km is None:
         return (
             f"No cancel without a rider's action in {engaged_km:.1f} km with cruise holding: how "
-            "far to ride for one cannot be said."
+            "far to ride for one is not known."
         )
     noun = "cancel" if unwanted == 1 else "cancels"
     return (
         f"About {km:.0f} km with cruise holding, under like conditions, to catch one more with "
-        f"{100 * CAUGHT:.0f} % ({unwanted} {noun} not asked for or unexplained in "
+        f"{100 * CAUGHT:.0f} % ({unwanted} {noun} uncommanded or with no logged cause in "
         f"{engaged_km:.1f} km)."
     )

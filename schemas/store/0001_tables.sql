@@ -118,7 +118,7 @@ CREATE TABLE cancels (
     "row" BIGINT NOT NULL,
     speed_kmh DOUBLE,
     cause VARCHAR NOT NULL,
-    commanded BOOLEAN,               -- NULL: cannot be told
+    commanded BOOLEAN,               -- NULL: undetermined
     gear BIGINT,
     pulse_s DOUBLE,
     first_mover VARCHAR,

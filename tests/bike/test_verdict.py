@@ -42,7 +42,7 @@ def test_a_clean_bike_is_released_with_the_words_of_the_contract():
     report = judged(result(day(0)), result(day(1)))
 
     assert report.verdict is Verdict.RELEASE
-    assert report.action == "Nothing found in the log. Do the walk-round as always."
+    assert report.action == "Do the walk-round as always."
     assert report.because == ()
     assert report.not_covered == ()
 
@@ -52,7 +52,7 @@ def test_actions_are_the_contracts():
         Verdict.KEEP_IN: "Take the key off the board. Do not ride it.",
         Verdict.INSPECT: "Do the listed checks before the next hire.",
         Verdict.NO_OPINION: "Not judged. Do the walk-round.",
-        Verdict.RELEASE: "Nothing found in the log. Do the walk-round as always.",
+        Verdict.RELEASE: "Do the walk-round as always.",
     }
 
 

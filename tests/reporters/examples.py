@@ -35,7 +35,7 @@ ACTIONS = {
     Verdict.KEEP_IN: "Take the key off the board. Do not ride it.",
     Verdict.INSPECT: "Do the listed checks before the next hire.",
     Verdict.NO_OPINION: "Not judged. Do the walk-round.",
-    Verdict.RELEASE: "Nothing found in the log. Do the walk-round as always.",
+    Verdict.RELEASE: "Do the walk-round as always.",
 }
 
 
@@ -110,7 +110,7 @@ def ride(bike: str, *, start: datetime | None = NEWEST, log: str = "") -> RideSu
 
 
 def cancel(bike: str, **changes: object) -> Cancel:
-    """A cancel nobody asked for."""
+    """A uncommanded cancel."""
     told = Cancel(
         ride=ride_id(bike, NEWEST),
         t_s=2891.25,
@@ -231,7 +231,7 @@ def held_bike() -> BikeReport:
             Suspect(
                 part="front_brake_switch",
                 probability=0.7134,
-                evidence_for=("11 short pulses nobody made in 61 km, 9 with cruise off",),
+                evidence_for=("11 uncommanded short pulses in 61 km, 9 with cruise off",),
                 against=("the lamp line was steady at standstill for 4 min",),
                 not_logged=("roll_off",),
                 also_serves=("brake lamp",),
@@ -313,7 +313,7 @@ def forty_bikes() -> FleetReport:
             "T12",
             Verdict.INSPECT,
             because=(
-                "The short pulse nobody made on the front brake line came 11 times in 61 km, 9 of "
+                "The uncommanded short pulse on the front brake line came 11 times in 61 km, 9 of "
                 "them with cruise off.",
             ),
             findings=(finding("T12", "switches/short-pulses", "front brake on for 0.05 s"),),

@@ -9,7 +9,7 @@ from reporters import examples
 from reporters.test_trace_reports import traced
 
 from ridecheck.reporters import html, terminal
-from ridecheck.reporters.display_units import figure, sentence, told
+from ridecheck.reporters.display_units import figure, in_units, sentence
 from ridecheck.reporters.json_report import report_json
 from ridecheck.reporters.trace_page import trace_page
 from ridecheck.reporters.trace_text import trace_text
@@ -72,8 +72,8 @@ def test_names_of_logs_and_ids_are_never_turned():
     fleet = examples.forty_bikes()
     bike = replace(fleet.bikes[0], label="runs 90 km/h at most", bike="T50 km")
 
-    assert told(bike, "imperial").label == "runs 90 km/h at most"
-    assert told(bike, "imperial").bike == "T50 km"
+    assert in_units(bike, "imperial").label == "runs 90 km/h at most"
+    assert in_units(bike, "imperial").bike == "T50 km"
 
 
 def test_programs_read_the_same_figures_in_every_fleet():

@@ -43,7 +43,7 @@ def test_the_board_starts_with_the_tally_and_lists_by_urgency():
 def test_the_board_names_the_likeliest_part_and_the_check_to_do_first():
     page = index_page(examples.report(examples.held_bike()))
 
-    assert "Suspect: front brake switch 71 %. First check: lamp by each control" in page
+    assert "Suspect: front brake switch 71 %. First check: brake lamp from each control" in page
 
 
 def test_the_board_lists_logs_not_read_with_what_to_do():
@@ -69,16 +69,16 @@ def test_a_kept_in_bike_says_so_in_words_with_action_and_evidence():
 
     assert told.startswith("Ride-log plausibility report: T07")
     for part in (
-        "keep in was release Take the key off the board. Do not ride it.",
+        "keep in was release do not ride, not even to the workshop. Take the key off the board.",
         "danger cruise stayed engaged for 1.90 s with the front brake on",
         "1.9 s 0.55 s 2026-05-12 14:03:11 UTC 15:03:11 WEST",
         "front brake switch 71 %",
         "24 % is left for something not listed, or no fault",
         "A control that does not light the lamp: the bike stays in.",
-        "1 asked for, 1 not asked for, 1 cannot be told",
-        "Asked for: rear brake 1.",
+        "1 commanded, 1 uncommanded, 1 undetermined",
+        "Commanded: rear brake 1.",
         "2026-05-12 14:03:11.250 UTC 15:03:11 WEST row 57830 14:03:11.25 104.3 km/h 5 front brake",
-        "no logged cause cannot be told not logged: roll-off, side stand, supply voltage",
+        "no logged cause undetermined not logged: throttle-closed switch, side stand, supply",
         examples.SHA,
     ):
         assert part in told
@@ -86,7 +86,7 @@ def test_a_kept_in_bike_says_so_in_words_with_action_and_evidence():
 
 def test_what_was_not_assessed_stands_apart_and_never_reads_ok():
     text = bike_page(examples.forty_bikes(), examples.held_bike())
-    apart = text[text.index('This is not "ok"') : text.index("Judged: what could")]
+    apart = text[text.index('This is not "ok"') : text.index("Judged: beside")]
 
     assert "throttle_grip is not logged" in apart
     assert "not assessed: the program failed here" in apart
@@ -142,7 +142,7 @@ def test_findings_of_one_rule_are_told_once_with_how_often_and_the_worst():
 
     text = bike_page(examples.report(bike), bike)
 
-    top = Page(text[text.index("Open findings") : text.index("What was and was not")]).text
+    top = Page(text[text.index("Open findings") : text.index("Coverage")]).text
     assert top.index("dark") < top.index("jump 9")
     assert "jump 9 speed: jumps 3 9.0 km/h 1.0 km/h 2026-05-12 14:03:20 UTC" in top
     assert "jump 3" not in top

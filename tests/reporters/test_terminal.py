@@ -71,7 +71,8 @@ def test_a_bike_with_suspects_names_the_likeliest_and_the_check_to_do_first():
     told = " ".join(board(examples.report(examples.held_bike())).split())
 
     assert (
-        "Suspect: front brake switch 71 %. First check: lamp by each control, about 1 min." in told
+        "Suspect: front brake switch 71 %. First check: brake lamp from each control, about 1 min."
+        in told
     )
 
 
@@ -103,7 +104,7 @@ def test_releases_fold_to_one_run_of_tags_with_what_stands_beside_the_word():
     assert lines[start + 2 : start + 5] == [
         "      T05 release; seen once: cancel with no logged cause at 96 km/h",
         "      T08 T09 release; not covered: engages by itself (buttons not logged)",
-        "      -> Nothing found in the log. Do the walk-round as always.",
+        "      -> Do the walk-round as always.",
     ]
 
 

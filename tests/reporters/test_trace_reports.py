@@ -26,7 +26,7 @@ HOLD_S = 18.52
 
 @cache
 def traced(**options):
-    """Three cancels: a pulse nobody made, one with no logged cause, a braking."""
+    """Three cancels: a uncommanded pulse, one with no logged cause, a braking."""
     plan = {
         "pieces": [
             "speed to 100 at 1.5 m/s2",
@@ -76,19 +76,19 @@ def test_a_cancel_is_told_with_every_clock_its_cause_and_its_order():
     text = " ".join(trace_text(traced(), examples.CAUTIONS).split())
 
     assert (
-        "1 2026-05-01 08:01:08.650 UTC 100.0 km/h, gear 5: front brake, not asked for log time "
+        "1 2026-05-01 08:01:08.650 UTC 100.0 km/h, gear 5: front brake, uncommanded log time "
     ) in text
     assert "local 2026-05-01 09:01:08.650 WEST" in text
-    assert "Order: front brake on came first, 0.10 s before cruise let go." in text
+    assert "Order: front brake on came first, 0.10 s before cruise disengaged." in text
     assert re.search(r" 2 2026-05-01 08:02:18.550 UTC [\d.]+ km/h, gear 5: no logged cause", text)
-    assert "Order: nothing logged moved before cruise let go." in text
+    assert "Order: nothing logged changed before cruise disengaged." in text
 
 
 def test_the_riders_own_cancels_take_one_line_each():
     lines = trace_text(traced(), examples.CAUTIONS).splitlines()
 
     at = next(i for i, line in enumerate(lines) if line.startswith(" 3 "))
-    assert lines[at].endswith("front brake, asked for")
+    assert lines[at].endswith("front brake, commanded")
     assert lines[at + 1] == ""
     assert lines[at + 2] == "When does it happen"
 
@@ -124,7 +124,7 @@ def test_a_strip_draws_switches_and_numbers_round_the_cancel():
     assert ruler.index("|") == 20 + int(58 * 3 / 5)
     assert re.fullmatch(r"front brake {9}\.+#{5,7}\.+", brake)
     assert re.fullmatch(r"speed 80-90 {9}9+0+", speed)
-    assert steady == "unmoved: clutch off, roll-off blank"
+    assert steady == "unmoved: clutch off, throttle-closed switch blank"
 
 
 def test_a_pulse_of_one_row_is_not_hidden_by_the_rows_that_share_its_column():
@@ -161,7 +161,7 @@ def test_json_has_the_contracts_fields_and_the_moves_of_each_cancel():
         0.1,
     )
     moved = {m["what"]: m for m in first["moves"]}
-    assert moved["cruise let go"]["seen_s"] == 0.0
+    assert moved["cruise disengaged"]["seen_s"] == 0.0
     assert moved["front brake on"] == {
         "channel": "front_brake",
         "what": "front brake on",
@@ -173,7 +173,7 @@ def test_json_has_the_contracts_fields_and_the_moves_of_each_cancel():
 
 def test_how_long_cruise_takes_to_let_go_is_told_where_it_was_learnt():
     known = replace(traced(), latency=Latency(Span(0.05, 0.084), 6))
-    told = "In this ride cruise lets go 0.05 to 0.08 s after an input (6 cancels)."
+    told = "In this ride cruise disengages 0.05 to 0.08 s after an input (6 cancels)."
 
     assert trace_dict(known, ())["lets_go_after"] == {
         "least_s": 0.05,
@@ -234,7 +234,7 @@ def test_there_is_one_drawing_a_cancel_and_it_says_what_it_shows():
 def test_a_drawing_marks_the_cancel_the_first_mover_and_the_next_press():
     words = [t.text for t in drawings()[0].iter("text") if "mark" in t.get("class", "")]
 
-    assert words == ["cruise lets go", "front brake on", "engaged or pressed again"]
+    assert words == ["cruise disengages", "front brake on", "engaged or pressed again"]
 
 
 def test_a_drawing_holds_the_values_its_cursor_tells():

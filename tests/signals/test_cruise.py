@@ -38,7 +38,7 @@ CAUSES = {
         "rear_brake",
         True,
     ),
-    "short pulse nobody made": ({"on": {"rear_brake": [[70.0, 70.1]]}}, "rear_brake", False),
+    "uncommanded short pulse": ({"on": {"rear_brake": [[70.0, 70.1]]}}, "rear_brake", False),
     "a longer touch that cannot be told": (
         WANTED_BACK | {"on": {"front_brake": [[70.0, 70.4]]}},
         "front_brake",

@@ -236,11 +236,11 @@ def board(totals: dict[float, Tally]) -> Iterator[str]:
         ("a sample shows the cause: cause right", "seen_right", "seen"),
         ("no sample shows it: no logged cause", "unseen_open", "unseen"),
         ("no sample shows it: another cause", "unseen_wrong", "unseen"),
-        ("visible fault: called not asked for", "faulty_told", "faulty"),
-        ("visible fault: called asked for", "faulty_asked", "faulty"),
-        ("rider's own: called not asked for", "riders_blamed", "riders"),
-        ("first mover named and right", "first_right", "first_named"),
-        ("first mover: cannot be told", "first_open", "switched"),
+        ("visible fault: called uncommanded", "faulty_told", "faulty"),
+        ("visible fault: called commanded", "faulty_asked", "faulty"),
+        ("rider's own: called uncommanded", "riders_blamed", "riders"),
+        ("first event named and right", "first_right", "first_named"),
+        ("first event: undetermined", "first_open", "switched"),
         ("a part named on an input that was not logged", "part_on_unlogged", "found"),
     )
     for told, hits, of in rows:
@@ -278,10 +278,10 @@ def main() -> None:
         "so many bikes a rate, "
         "two rides each, "
         f"half of them with a planted fault; seed {seed}, a hash of the version.",
-        'What is neither called asked for nor not asked for reads "cannot be told".',
+        'What is called neither commanded nor uncommanded reads "undetermined".',
         "A sample shows a switch's cause if a logged row falls while it was worked; it shows a "
         "limit (speed too low, too far off, a flare) if the quantity was logged in the second "
-        "before. Limits and interventions are neither asked for nor a fault, and no first mover.",
+        "before. Limits and interventions are neither commanded nor a fault, and no first event.",
         "",
     ]
     REPORT.write_text("\n".join([*head, *lines]) + "\n", "utf-8")

@@ -87,7 +87,7 @@ def test_cancels_behind_bumps_stand_out_as_counts():
     assert found[0].name == "within 0.5 s of a bump"
     assert found[0].stands_out
     assert (found[0].cancels, found[0].of) == (5, 5)
-    assert found[0].told.startswith(
+    assert found[0].sentence.startswith(
         "within 0.5 s of a bump: 5 of 5 cancels, 0.38 % of engaged time"
     )
 

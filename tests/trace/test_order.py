@@ -38,7 +38,7 @@ def test_a_brake_comes_before_cruise_lets_go_and_the_speed_falls_after():
         ("rear brake 2.5 m/s2 to 60", "rear_brake", "rear brake on"),
         ("clutch 0.7 m/s2 to 60", "clutch", "clutch pulled"),
         ("cancel 0.7 m/s2 to 60", "switch_cancel", "cancel button pressed"),
-        ("roll off 0.7 m/s2 to 60", "roll_off", "roll-off switch on"),
+        ("roll off 0.7 m/s2 to 60", "roll_off", "throttle-closed switch on"),
     ],
 )
 def test_what_ended_it_came_first(following, channel, what):
@@ -47,7 +47,7 @@ def test_what_ended_it_came_first(following, channel, what):
     found = first(ride, t_s)
 
     assert found.first == channel
-    assert found.told.startswith(f"{what} came first, 0.15 s before cruise let go")
+    assert found.sentence.startswith(f"{what} came first, 0.15 s before cruise disengaged")
 
 
 def test_two_edges_in_one_row_cannot_be_told_apart():
@@ -56,8 +56,8 @@ def test_two_edges_in_one_row_cannot_be_told_apart():
     found = first(ride, t_s)
 
     assert found.first is None
-    assert "brake lamp on and front brake on" in found.told
-    assert found.told.endswith("which came first cannot be told at 20 Hz")
+    assert "brake lamp on and front brake on" in found.sentence
+    assert found.sentence.endswith("which came first is undetermined at 20 Hz")
 
 
 def test_an_edge_a_row_earlier_is_told_apart():
@@ -87,7 +87,7 @@ def test_a_slow_channel_hides_the_order_it_is_part_of():
     found = first(ride, t_s)
 
     assert found.first is None
-    assert "cannot be told at" in found.told
+    assert "is undetermined at" in found.sentence
 
 
 def test_nothing_logged_moved():
@@ -98,7 +98,7 @@ def test_nothing_logged_moved():
     found = first(ride, t_s)
 
     assert (found.first, found.rivals) == (None, ())
-    assert found.told == "nothing logged moved before cruise let go"
+    assert found.sentence == "nothing logged changed before cruise disengaged"
 
 
 def test_what_surely_came_after_is_no_first_mover():
@@ -173,6 +173,6 @@ def test_a_blank_is_no_edge():
 )
 def test_surely_before_means_no_overlap(one, other, before):
     a = Move("clutch", one[1], Span(*one), True, "clutch pulled")
-    b = Move("roll_off", other[1], Span(*other), True, "roll-off switch on")
+    b = Move("roll_off", other[1], Span(*other), True, "throttle-closed switch on")
 
     assert a.surely_before(b) is before

@@ -46,7 +46,7 @@ def test_a_braking_is_told_with_its_instant_row_and_order():
     assert (one.cancel.cause, one.cancel.commanded) == ("front_brake", True)
     assert one.cancel.first_mover == "front_brake"
     assert one.engaged_s == pytest.approx(60.1, abs=0.2)
-    assert one.order == "front brake on came first, 0.15 s before cruise let go"
+    assert one.order == "front brake on came first, 0.15 s before cruise disengaged"
 
 
 def test_an_order_that_cannot_be_told_names_no_first_mover():
@@ -87,8 +87,8 @@ def test_a_short_pulse_nobody_made_is_counted_over_the_whole_ride():
     one = found.cancels[0]
     assert one.cancel.commanded is False
     assert (
-        "one of 3 pulses of up to 0.10 s in this ride of which nothing came, 2 of them with cruise "
-        "off"
+        "one of 3 pulses of up to 0.10 s in this ride, none followed by slowing, 2 of them with "
+        "cruise off"
     ) in one.cancel.evidence
     assert not [r for r in one.remarks if "short pulse" in r]  # said once
 
@@ -153,7 +153,7 @@ def test_several_unrelated_switches_in_one_row_point_at_supply_earth_or_logger()
 
     remarks = " ".join(found.cancels[0].remarks)
     assert "4 unrelated switches changed in one row" in remarks
-    assert "supply, earth and logger" in remarks
+    assert "supply, ground and logger" in remarks
 
 
 def test_the_riders_next_press_is_found():
@@ -216,7 +216,7 @@ def test_what_could_be_seen_of_a_20_ms_bounce_of_the_front_brake(
 def test_the_next_ride_asks_for_channels_rate_and_distance():
     found = dropped(50.0, 150.0, rate_hz=10, drop=["roll_off"])
 
-    told = " ".join(found.next_ride.told)
+    told = " ".join(found.next_ride.sentences)
     assert "roll_off" in found.next_ride.add
     assert "front_brake" in found.next_ride.faster
     # 90 % of catching one more at 2 in D km: -ln(0.1) x D / 2 (Poisson).
@@ -229,7 +229,7 @@ def test_a_ride_without_unwanted_cancels_promises_no_distance():
     found = traced("brake 2.5 m/s2 to 60")
 
     assert found.next_ride.km is None
-    assert "cannot be said" in " ".join(found.next_ride.told)
+    assert "is not known" in " ".join(found.next_ride.sentences)
 
 
 def test_at_an_instant_only_what_is_near_is_told_but_all_is_counted():

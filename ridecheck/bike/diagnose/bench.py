@@ -25,7 +25,7 @@ OWN_SIGN = 0.3
 LIKELY_DANGER = 0.1
 """From this chance on a dangerous cause is looked for first, and nothing is done on the road."""
 TOWARDS_THE_UNIT = 0.4
-"""What a good supply and earth at the plug are worth on the way to condemning the unit."""
+"""What a good supply and ground at the connector are worth on the way to condemning the unit."""
 NEVER_NEXT = frozenset({"cancel-proof-ride"})
 """Proof after a repair, not a way to look for a fault."""
 
@@ -118,7 +118,7 @@ def _danger_open(case: Case) -> bool:
 
 
 def _offered(check: Check, case: Case, *, danger: bool) -> bool:
-    """False for what is done already, for rides under a danger, for swaps before the plug."""
+    """False for what is done already, for rides under a danger, for swaps before the connector."""
     if check.id in NEVER_NEXT or any(b.check.id == check.id for b in case.bench):
         return False
     if danger and not check.standing:
@@ -127,7 +127,7 @@ def _offered(check: Check, case: Case, *, danger: bool) -> bool:
 
 
 def _found_chance(check: Check, cause: Cause) -> float:
-    """As the cause says; measuring the plug is the first step towards the control unit too."""
+    """As the cause says; measuring the connector is the first step towards the control unit too."""
     if check.id in PLUG_CHECKS and cause.part == "control_unit":
         return TOWARDS_THE_UNIT
     return cause.found_chance(check.id)

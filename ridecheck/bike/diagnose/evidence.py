@@ -20,7 +20,7 @@ from ridecheck.signals.ride import SLOWEST_S
 CANCEL_RULE = "cruise/cancel-without-cause"
 UNEXPLAINED = "unexplained"
 FALSE_CANCELS_FULL = 0.02
-"""Rides of a bike in order that seem to have a cancel nobody asked for, all inputs logged."""
+"""Rides of a bike in order that seem to have a uncommanded cancel, all inputs logged."""
 FALSE_CANCELS_VOTE = 0.1
 """The same where the rider's next press is all there is to judge by."""
 TWENTY_HZ_S = 0.0505
@@ -46,7 +46,7 @@ class SignSeen:
 
 @dataclass(frozen=True, slots=True)
 class FreeCancel:
-    """A cancel nobody asked for: what it was logged as, and the ride it came in."""
+    """A uncommanded cancel: what it was logged as, and the ride it came in."""
 
     logged_as: str
     ride: RideResult
@@ -248,7 +248,7 @@ class Evidence:
         traced = 1.0 - cause.cancels_silent
         if cancel.logged_as == UNEXPLAINED:
             return 1.0 - traced * max(visible.values(), default=0.0)
-        # A stop lamp that is logged beside its switch shares the cancels with it.
+        # A brake lamp that is logged beside its switch shares the cancels with it.
         return traced * visible.get(cancel.logged_as, 0.0) / max(1, len(visible))
 
     # ------------------------------------------------------------------ what was logged

@@ -5,7 +5,7 @@ Simon, "Optimal strategies for a class of constrained sequential problems", Anna
 Statistics 5, 1977; as decision-theoretic troubleshooting: Heckerman, Breese and Rommelse,
 Communications of the ACM 38, 1995; on motorcycle engines such an order took 14 % less time
 than expert mechanics: Kalagnanam and Henrion, 1988). Our checks overlap (one look at the
-stop lamp serves both brake switches), and then that order is only nearly the best. The
+brake lamp serves both brake switches), and then that order is only nearly the best. The
 chance that a set of checks has found nothing does not depend on their order, so the best
 order is found exactly by going through sets (Held and Karp, 1962).
 """

@@ -61,7 +61,7 @@ def weigh(
     """The posterior over causes.
 
     priors: (causes,), sums to 1 over the listed causes. cancels: (cancels, causes), for each
-    cancel nobody asked for the chance to be logged as it was, were it made by the cause.
+    uncommanded cancel the chance to be logged as it was, were it made by the cause.
     cancels_weight: (causes,), how readily a cause makes cancels, 0 where it does not.
     """
     count = len(priors)

@@ -9,6 +9,8 @@ from ridecheck.bike.diagnose.causes import Cause, Knowledge, Sign
 from ridecheck.bike.diagnose.evidence import TWENTY_HZ_S, UNEXPLAINED, Evidence, pulse_chance
 from ridecheck.bike.diagnose.history import Bench, Moved
 from ridecheck.bike.diagnose.posterior import Posterior
+from ridecheck.core.catalog import channel_name
+from ridecheck.core.durations import spoken
 from ridecheck.core.model import Settings, Suspect
 
 SHOWN = 0.03
@@ -21,8 +23,8 @@ NO_GUESS = 0.2
 COMES_FIRST = 0.25
 """A wrong model or a bad logger this likely is named before any part of the bike."""
 NOT_THE_BIKE = ("wrong_model", "logger")
-PLUG_FIRST = "Measure supply and earth at the plug first."
-LOOKS_THE_SAME = "a bad supply or earth at its plug looks the same in every log"
+PLUG_FIRST = "Measure supply and ground at the connector first."
+LOOKS_THE_SAME = "a bad supply or ground at its connector looks the same in every log"
 HELD = (
     "held below 30 %: nothing of its own was seen, and while an input is not logged at 20 Hz "
     "the others' innocence proves little"
@@ -79,7 +81,7 @@ def _capped(case: Case, shares: Mapping[str, float]) -> dict[str, float]:
     """Shares after the two promises: nothing by elimination, the control unit never first.
 
     The unit is the part least often at fault and most often replaced (common practice): until
-    its plug is measured, supply or earth there is at least as likely to make what it shows.
+    its connector is measured, supply or ground there is at least as likely to make what it shows.
     """
     capped = {p: BY_ELIMINATION if _held(case, p) else share for p, share in shares.items()}
     if unit_may_lead(case):
@@ -111,7 +113,7 @@ def _all_inputs(case: Case) -> tuple[str, ...]:
 
 
 def unit_may_lead(case: Case) -> bool:
-    """True where supply and earth at the plug are recorded as good and all inputs logged."""
+    """True where supply and ground at the connector are recorded as good and all inputs logged."""
     inputs = all(case.evidence.ever_logged(c) for c in case.settings.cruise.must_cancel)
     return _plug_is_good(case) and inputs
 
@@ -187,7 +189,7 @@ def _seen_of(case: Case, part: str) -> tuple[str, ...]:
     own = sum(c.logged_as in kinds for c in cancels)
     if own:
         told.append(
-            f"{own} of {len(cancels)} {_plural('cancel', len(cancels))} nobody asked for "
+            f"{own} of {len(cancels)} uncommanded {_plural('cancel', len(cancels))} "
             "came with its signal"
         )
     return tuple(told)
@@ -234,7 +236,7 @@ def _not_seen(sign: Sign, hours: float, chance: float) -> str:
     if sign.never_on:
         return f"the {_words(sign.never_on)} was on after the first finding of a ride"
     return (
-        f"no {sign.tells} in {hours:.1f} h looked over; were this the fault, "
+        f"no {sign.tells} in {spoken(3600.0 * hours)} of riding; were this the fault, "
         f"that would have shown {100 * chance:.0f} times in 100"
     )
 
@@ -247,7 +249,7 @@ def _unseen_in_cancels(case: Case, cause: Cause) -> tuple[str, ...]:
     if not seen or max(seen) <= 0.0:
         return ()
     return (
-        f"{len(silent)} {_plural('cancel', len(silent))} nobody asked for without its signal; "
+        f"{len(silent)} uncommanded {_plural('cancel', len(silent))} without its signal; "
         f"each would have shown it {100 * float(np.mean(seen)):.0f} times in 100",
     )
 
@@ -277,4 +279,4 @@ def _plural(word: str, count: int) -> str:
 
 
 def _words(channel: str) -> str:
-    return channel.replace("_", " ")
+    return channel_name(channel)

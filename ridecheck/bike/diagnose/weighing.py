@@ -109,7 +109,7 @@ def _sign_clues(evidence: Evidence, forms: tuple[Form, ...]) -> list[Clue]:
 
 
 def _cancel_clue(evidence: Evidence, forms: tuple[Form, ...]) -> Clue:
-    """That there were cancels nobody asked for at all, or none although cruise was used."""
+    """That there were uncommanded cancels at all, or none although cruise was used."""
     could = np.array([evidence.could_cancel(f.cause, strength=f.strength) for f in forms])
     rides = len({c.ride.ride for c in evidence.free_cancels})
     by_chance = chance_of_as_many(rides, evidence.false_cancels())

@@ -7,7 +7,7 @@ for (const box of document.querySelectorAll(".strip-box")) {
     name: g.dataset.name, unit: g.dataset.unit, kind: g.dataset.kind, v: g.dataset.v.split(",")
   }));
   let at = -1;
-  const told = (lane, i) => {
+  const reading = (lane, i) => {
     const v = lane.v[i];
     if (v === "") return lane.name + " blank";
     if (lane.kind === "switch") return lane.name + (+v ? " on" : " off");
@@ -18,7 +18,7 @@ for (const box of document.querySelectorAll(".strip-box")) {
     const x = left + plot * (t[at] - from) / (to - from);
     line.setAttribute("x1", x);
     line.setAttribute("x2", x);
-    out.textContent = t[at].toFixed(3) + " s: " + lanes.map(l => told(l, at)).join(", ");
+    out.textContent = t[at].toFixed(3) + " s: " + lanes.map(l => reading(l, at)).join(", ");
   };
   const nearest = s => {
     let best = 0;

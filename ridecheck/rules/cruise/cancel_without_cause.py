@@ -1,15 +1,15 @@
-"""Cruise lets go and nobody asked it to.
+"""Cruise disengages uncommanded, with no logged cause.
 
 What it checks
-    Whenever cruise lets go, a cause must be on record close by: a brake, the clutch,
-    the roll-off switch, a button, a limit. A cancel with no logged cause counts where
+    Whenever cruise disengages, a cause must be on record close by: a brake, the clutch,
+    the throttle-closed switch, a button, a limit. A cancel with no logged cause counts where
     every input that must cancel and every panel switch is logged at 10 Hz or faster, or
     where the rider asks for cruise again within 15 s without having slowed. Where not
     every input is logged, that vote must come three times a ride and end a third of
     the cancels, for a rider may let cruise go by a control this logger does not see.
-    A ride with several cancels that could not be told clears nothing, and the board says so.
+    A ride with several undetermined cancels clears nothing, and the board says so.
 Why it matters
-    It points at a switch, plug or supply that opens for a moment, which the rider
+    It points at a switch, connector or supply that opens for a moment, which the rider
     cannot see and a bench test seldom catches.
 What else looks like this
     A pulse shorter than the logging interval; a cause this logger does not record (not
@@ -19,7 +19,7 @@ What else looks like this
     that spins (not judged where engine and wheel part); a rider who lets cruise go over
     a hill and takes it up again.
 Next step
-    Wiggle the plugs of the brake, clutch and roll-off switches and of the control unit
+    Wiggle the connectors of the brake, clutch and throttle-closed switches and of the control unit
     while watching their inputs; sweep the steering from lock to lock.
 References
     Causes and latencies: common practice of the trade. A cancel that precedes the edge
@@ -30,6 +30,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cancels, cruise, motion
@@ -75,7 +76,7 @@ class Limits:
     speaks_up=True,
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
-    """Cancels with no logged cause that were not asked for; hidden ones are unjudged."""
+    """Cancels with no logged cause that were uncommanded; hidden ones are unjudged."""
     missing = cancels.not_logged(ride)
     hidden_count = 0
     votes_count = _votes_count(ride, limits)
@@ -101,11 +102,11 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             )
         else:
             hidden_count += 1
-            inputs = ", ".join(name.replace("_", " ") for name in missing)
+            inputs = ", ".join(map(channel_name, missing))
             why = f"not logged: {inputs}" if inputs else "an input is blank or too slow around it"
             yield Unjudged(span, f"cancel with no logged cause; {why}")
-    told = hidden_count < limits.hidden
-    yield Exposure(seconds=cruise.totals(ride).engaged_s if told else 0.0)
+    seen = hidden_count < limits.hidden
+    yield Exposure(seconds=cruise.totals(ride).engaged_s if seen else 0.0)
 
 
 def _expected(ride: Ride, t_s: float, limits: Limits) -> bool:
@@ -142,4 +143,4 @@ def _votes_count(ride: Ride, limits: Limits) -> bool:
 
 def _message(speed_kmh: float | None, evidence: tuple[str, ...]) -> str:
     at = "" if speed_kmh is None else f" at {speed_kmh:.0f} km/h"
-    return f"cruise let go{at}: {'; '.join(evidence)}"
+    return f"cruise disengaged{at}: {'; '.join(evidence)}"

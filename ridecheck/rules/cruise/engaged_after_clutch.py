@@ -1,7 +1,7 @@
 """Cruise stays engaged while the clutch is pulled.
 
 What it checks
-    With the clutch switch on and cruise engaged, cruise must let go within the time the
+    With the clutch switch on and cruise engaged, cruise must disengage within the time the
     model allows, plus one refresh of the channels and the skew stated in the layout.
 Why it matters
     The engine flares: cruise opens the throttle against no load.

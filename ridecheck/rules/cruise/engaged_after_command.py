@@ -1,18 +1,18 @@
 """Cruise stays engaged after the rider closed the grip, pressed cancel or switched it off.
 
 What it checks
-    After the roll-off switch works, the cancel button is pressed or the main switch goes
-    off, cruise must let go within the time the model allows, plus one refresh of the
+    After the throttle-closed switch works, the cancel button is pressed or the main switch goes
+    off, cruise must disengage within the time the model allows, plus one refresh of the
     channels and the skew stated in the layout.
 Why it matters
     These are the rider's ways to end cruise without braking. A cruise control that
     does not listen to its rider must not be ridden.
 What else looks like this
-    A pulse of up to 0.2 s on a roll-off switch, which no hand makes; a button tapped so
+    A pulse of up to 0.2 s on a throttle-closed switch, which no hand makes; a button tapped so
     shortly that it shows in one row; channels not written at the same moment.
 Next step
     Keep the bike in. Standing, engine off: turn the grip past closed and listen for the
-    roll-off switch; then the control unit's own test of its inputs, as the service
+    throttle-closed switch; then the control unit's own test of its inputs, as the service
     manual describes it.
 References
     Causes that must end cruise and their latencies: common practice of the trade.
@@ -30,7 +30,7 @@ from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
 
 WORDS = {
-    "roll_off": "the roll-off switch worked",
+    "roll_off": "the throttle-closed switch worked",
     "switch_cancel": "the cancel button was pressed",
     "cruise_armed": "the main switch went off",
 }
@@ -50,7 +50,7 @@ class Limits:
     hand_s: float = threshold(
         0.2,
         "s",
-        "a roll-off pulse up to this long is one nobody made; a button is held 0.1 s or more",
+        "a roll-off pulse up to this long is uncommanded; a button is held 0.1 s or more",
         loosened_by="raising",
     )
     moving_kmh: float = threshold(

@@ -2,7 +2,7 @@
 
 What it checks
     Cruise engaged well below the model's lowest cruise speed, far above its highest, or
-    with neutral shown while riding, for longer than any unit takes to let go.
+    with neutral shown while riding, for longer than any unit takes to disengage.
 Why it matters
     Either the flag or the model file is wrong, and much else is judged by them; or the
     unit does not keep its own limits.

@@ -2,20 +2,20 @@
 
 What it checks
     Whenever a brake switch (or the lamp line, or a line pressure standing in for a
-    switch) is on and cruise is engaged, cruise must let go within the time the model
+    switch) is on and cruise is engaged, cruise must disengage within the time the model
     allows, plus one refresh of the channels and the skew stated in the layout.
 Why it matters
     The rider brakes against the engine. Both brakes must end cruise, always.
 What else looks like this
     Channels that are not written at the same moment (state the skew in the layout);
     a brake input bouncing for single samples; a lamp test at standstill, which is left
-    out; on a lamp line, front and rear are not told apart.
+    out; on a lamp line, front and rear are not separated.
 Next step
     Keep the bike in. Standing, engine off: each brake control alone must light the
     lamp; then the control unit's own test of its brake inputs, as the service manual
     describes it.
 References
-    Brake switch closes before the brake works, so that cruise lets go first (SAE
+    Brake switch closes before the brake works, so that cruise disengages first (SAE
     J1939-71, SPN 597). Either brake control alone must be seen (NHTSA interpretation of
     8 September 1972 on FMVSS 108).
 """
@@ -31,7 +31,7 @@ from ridecheck.signals.ride import Ride
 
 BRAKES = ("front_brake", "rear_brake", "brake_lamp")
 """Causes that are a brake. A lamp may light just after the cancel it stands for: its filament
-needs a fifth of a second. It counts where no other control moved first."""
+needs a fifth of a second. It counts where no other control came first."""
 
 
 @dataclass(frozen=True, slots=True)

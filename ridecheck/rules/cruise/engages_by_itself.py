@@ -61,7 +61,7 @@ class Limits:
     asks="engagements that follow a press of set or resume",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
-    """Each engagement: pressed, not pressed, or not to be told."""
+    """Each engagement: pressed, not pressed, or undetermined."""
     within_s = limits.press_within_s + _refresh_s(ride) + 0.5 + _skew_s(ride)
     pressed, pressless = 0, []
     for engagement in cruise.engagements(ride):

@@ -154,7 +154,7 @@ def _at_its_end(ride: Ride, error_kmh: Floats, limits: Limits) -> NDArray[np.boo
 
 
 def _level(ride: Ride, hill_percent: float) -> np.ndarray:
-    """Rows on a level road as far as altitude tells; all rows where it is not logged."""
+    """Rows on a level road as far as altitude shows; all rows where it is not logged."""
     if not ride.has("altitude"):
         return np.ones(len(ride.t_s), dtype=bool)
     climb_ms = motion.slope(ride, ride.numbers("altitude"), 10.0)

@@ -1,11 +1,11 @@
-"""Speed sags each time after cruise is set, or droops while it holds.
+"""Speed droops each time after cruise is set, or while it holds.
 
 What it checks
     The deepest lasting shortfall against the set speed (else against the speed at which
     cruise engaged) in the first minute of each engagement. It counts where most
     engagements of a ride sag.
 Why it matters
-    Cable slack, a leaking vacuum or a weak actuator: cruise slowly lets go of the speed.
+    Cable slack, a leaking vacuum or a weak actuator: cruise slowly loses the speed.
 What else looks like this
     A hill or a head wind, which do not meet every engagement; a rider who shuts the grip
     early; a hill that altitude shows, which is left out.

@@ -58,7 +58,7 @@ class Limits:
         4.0, "half swings", "two whole swings that the throttle drives are no road"
     )
     cycles: float = threshold(
-        4.0, "swings", "hills seldom come four in step, where no throttle tells"
+        4.0, "swings", "hills seldom come four in step, where no throttle is logged"
     )
     share: float = threshold(0.6, "", "of the half swings must keep time")
     regular: float = threshold(

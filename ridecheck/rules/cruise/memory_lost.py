@@ -1,4 +1,4 @@
-"""Cruise switches itself off, or forgets the stored speed, and nobody asked it to.
+"""Cruise switches itself off, or forgets the stored speed, uncommanded.
 
 What it checks
     The main switch's lamp going off while riding with the engine running and no press of
@@ -12,7 +12,7 @@ What else looks like this
     A press too short for the logger; the key or run switch turned off; a display that
     shows the stored speed only while cruise holds: then resume works all the same.
 Next step
-    The unit's permanent supply and earth at its plug; the main switch and its plug;
+    The unit's permanent supply and ground at its connector; the main switch and its connector;
     watch the lamp while the loom is moved.
 References
     After a cancel the stored speed stays until the main switch goes off (common
@@ -35,7 +35,7 @@ class Limits:
     """Thresholds of this rule."""
 
     pressed_within_s: float = threshold(1.0, "s", "a long press, and one late row")
-    off_within_s: float = threshold(1.0, "s", "a unit without supply has let go by then")
+    off_within_s: float = threshold(1.0, "s", "a unit without supply has disengaged by then")
     moving_kmh: float = threshold(20.0, "km/h", "slower, the key may be on its way to off")
     press_s: float = threshold(0.1, "s", "a shorter press of resume may not be taken")
     inside_kmh: float = threshold(

@@ -76,7 +76,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 
 def _presses(ride: Ride, limits: Limits) -> Iterator[tuple[Run, str | None]]:
-    """Presses of resume, with "" for right, words for wrong, None for not to be told."""
+    """Presses of resume, with "" for right, words for wrong, None for undetermined."""
     engagements = cruise.engagements(ride)
     for run in permission.presses(ride, "switch_resume", least_s=limits.press_s):
         during = next((e for e in engagements if _holds(e, run.start_s)), None)
@@ -99,7 +99,7 @@ def _while_engaged(ride: Ride, during: Engagement, run: Run, limits: Limits) -> 
     cancel = next((c for c in cancels.cancels(ride) if abs(c.t_s - end_s) < 1e-6), None)
     if cancel is None or cancel.cause != "unexplained":
         return None
-    return f"cruise let go {end_s - run.start_s:.2f} s after it"
+    return f"cruise disengaged {end_s - run.start_s:.2f} s after it"
 
 
 def _while_suspended(

@@ -11,7 +11,7 @@ What else looks like this
     A rider who presses too shortly, or in a gear or at an engine speed the model does
     not allow; the first minute after start on some systems.
 Next step
-    Supply at the unit's plug (the lamp may be lit straight from the switch); the clutch
+    Supply at the unit's connector (the lamp may be lit straight from the switch); the clutch
     switch; the lamp load of the brake line after a lamp conversion.
 References
     Conditions to engage and their order: common practice of the trade.

@@ -37,7 +37,7 @@ class Limits:
     least: float = threshold(2.0, "engagements", "one may be a press of set held to coast")
     late_s: float = threshold(1.0, "s", "between the speed taken and the flag")
     shown_s: float = threshold(
-        2.0, "s", "a display asked for twice a second, forward-filled, still shows the old speed"
+        2.0, "s", "a display polled twice a second, forward-filled, still shows the old speed"
     )
 
 

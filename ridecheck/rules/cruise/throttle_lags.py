@@ -57,7 +57,7 @@ class Limits:
     dips_kmh: float = threshold(2.0, "km/h", "lost after set; 5 to 10 s of a slack cable")
     after_set_s: float = threshold(8.0, "s", "slack is wound up by then")
     winds_up_s: float = threshold(5.0, "s", "a slack cable recovers within 5 to 20 s")
-    hand_off_s: float = threshold(1.5, "s", "the button let go and the grip closed by then")
+    hand_off_s: float = threshold(1.5, "s", "the button released and the grip closed by then")
     recovers_kmh: float = threshold(
         0.8, "km/h", "won back by then; what stays low is held there, not let down"
     )

@@ -2,7 +2,7 @@
 
 What it checks
     With cruise not engaged and the grip at rest, the throttle plate must close: within
-    the time the model allows plus one refresh and the stated skew after cruise lets go
+    the time the model allows plus one refresh and the stated skew after cruise disengages
     or the grip closes, and the time a plate may need.
 Why it matters
     The engine drives on against the rider's hand.
@@ -11,7 +11,7 @@ What else looks like this
     an engine's own small opening for idle or for a gear change; a grip sensor that
     reads zero with the grip open.
 Next step
-    Keep the bike in. Standing, engine off: open the grip and let go at both bar locks;
+    Keep the bike in. Standing, engine off: open the grip and release it at both bar locks;
     it must snap shut. Look at the cables or the actuator.
 References
     Return to idle within 1 s for light vehicles (FMVSS 124, S5.3, not written for
@@ -36,7 +36,7 @@ class Limits:
     cancel_within_s: float = threshold(
         0.5,
         "s",
-        "cruise may hold the plate until it has let go",
+        "cruise may hold the plate until it has disengaged",
         model="cruise.cancel_within_s",
         loosened_by="raising",
     )

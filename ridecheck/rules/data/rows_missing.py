@@ -10,7 +10,7 @@ What else looks like this
     A pause with the key off, the bike standing before and after; a logger that asks for
     its values in turn, or writes a row only on change, and so has no fixed rate.
 Next step
-    The logger's card and its speed, its supply and plug; fewer channels, or a slower
+    The logger's card and its speed, its supply and connector; fewer channels, or a slower
     rate that it can keep.
 References
     Rows to be expected = duration times rate (arithmetic). Loggers pause to write their

@@ -10,7 +10,7 @@ Why it matters
 What else looks like this
     A ride in one or two gears, which fits many ladders (not judged); a changed
     sprocket, which moves the whole ladder by a few per cent and still fits; a speed
-    sensor that counts twice or half, told by the logged gear, in each of which speed is
+    sensor that counts twice or half, shown by the logged gear, in each of which speed is
     then off by the same factor.
 Next step
     Look on which bike the logger was; then assign the ride, or put the unit right in

@@ -6,7 +6,7 @@ What it checks
     than a second. Elsewhere in the ride the same gear must be seen on its rung, and the
     ratio must not stand on the rung of another gear.
 Why it matters
-    A worn clutch slips first in high gears on hills; cruise lets go when the engine
+    A worn clutch slips first in high gears on hills; cruise disengages when the engine
     flares.
 What else looks like this
     Wheelspin (not where speed comes from the driven wheel or the gearbox); a gear

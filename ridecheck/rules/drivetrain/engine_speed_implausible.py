@@ -12,7 +12,7 @@ What else looks like this
     of which rise and fall no faster than the engine can; a limit entered too low in the
     model file.
 Next step
-    Plugs, leads and routing near the engine speed wire; the logger's pulses per turn.
+    Spark plugs, leads and routing near the engine speed wire; the logger's pulses per turn.
 References
     An unloaded engine of 100 N m and 0.07 kg m2 gains 1430 rad/s2, 13600 rpm a second
     (arithmetic); a clutch of 260 N m takes hold of it with two and a half times that.
@@ -161,7 +161,7 @@ def _undisturbed(ride: Ride) -> np.ndarray:
 
 
 def _wheel_leaps(ride: Ride, span: Span) -> bool:
-    """Does wheel speed rise along: a wheel that spins, or one that lets go of the road?"""
+    """Does wheel speed rise along: a wheel that spins, or one that loses the road?"""
     busy = ride.runs("traction_active").any_on(Span(span.start_s - 1.0, span.end_s + 1.0))
     before = ride.at("wheel_speed", span.start_s - 0.5)
     speed = ride.numbers("wheel_speed")[ride.slice(Span(span.start_s - 0.3, span.end_s + 0.3))]

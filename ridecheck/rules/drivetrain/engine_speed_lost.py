@@ -12,7 +12,7 @@ What else looks like this
     An engine that really stopped (run switch, fuel) with the clutch in; idling with the
     clutch in while coasting; a logger that repeats its last value.
 Next step
-    Wire and plug of the engine speed signal; look whether the tachometer drops too.
+    Wire and connector of the engine speed signal; look whether the tachometer drops too.
 References
     An engine in gear turns with the wheel: V = 0.06 D n R (French order of 27 March
     1979, art. 2).

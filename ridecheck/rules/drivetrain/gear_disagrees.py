@@ -10,7 +10,7 @@ What else looks like this
     The moments of a gear change; a clutch held at the same engine speed; ratios entered
     in the wrong order in the model file (then a gear is wrong always).
 Next step
-    Plug of the gear sensor (oil, chain fling); compare the digit shown with the gear.
+    Connector of the gear sensor (oil, chain fling); compare the digit shown with the gear.
 References
     Neighbouring gears differ by 12 to 45 % in usual gearboxes (arithmetic from usual
     ratios). False values for fractions of a second in a change are normal.

@@ -4,12 +4,12 @@ What it checks
     The neutral switch, or a logged gear of neutral, at speed with the ratio standing on
     a rung of the ladder.
 Why it matters
-    Cruise lets go in neutral, and the starter's interlock rests on the same switch.
+    Cruise disengages in neutral, and the starter's interlock rests on the same switch.
 What else looks like this
     A real false neutral, in which engine speed runs free of wheel speed; a needle
     passing a rung by chance for a moment.
 Next step
-    Plug and adjustment of the neutral switch or gear sensor.
+    Connector and adjustment of the neutral switch or gear sensor.
 References
     In neutral nothing ties engine and wheel (the making of a gearbox).
 """

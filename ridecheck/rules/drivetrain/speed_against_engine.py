@@ -5,7 +5,7 @@ What it checks
     by gear. A difference beyond the tolerance that agrees in all gears used is found. So
     is speed at a multiple of what it should be, in each of the logged gears alike.
 Why it matters
-    It tells a changed sprocket, tyre or speed sensor from a fault, and every other
+    It separates a changed sprocket, tyre or speed sensor from a fault, and every other
     judgement of the drive rests on it.
 What else looks like this
     An instrument that reads high; a worn tyre; ratios entered wrongly in the model

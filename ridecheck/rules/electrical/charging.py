@@ -11,8 +11,8 @@ What else looks like this
     A logger fed over a thin wire, which reads low by a constant; a flat battery in its
     first minutes; heated gear at low engine speed.
 Next step
-    Measure at the battery terminals at 5000 rpm with a voltmeter; then plugs of
-    alternator and regulator, and the earth.
+    Measure at the battery terminals at 5000 rpm with a voltmeter; then connectors of
+    alternator and regulator, and the ground.
 References
     13.2 to 14.8 V above 2000 rpm, a logger being right to 0.2 V; a full lead battery at
     rest 12.6 to 12.8 V (common practice of the trade).

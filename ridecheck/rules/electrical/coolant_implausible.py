@@ -4,13 +4,13 @@ What it checks
     Values at either end of what sensors can say for longer than a moment while the bike
     rides, and changes faster than a few litres of coolant allow.
 Why it matters
-    It is a sensor or its wire, and often the earth that other sensors share. An engine
+    It is a sensor or its wire, and often the ground that other sensors share. An engine
     that runs hot does not show on such a sensor.
 What else looks like this
     A code for "no value" the layout does not name; a wrong offset or unit; a sensor in
     the air, not in the coolant.
 Next step
-    Unplug and look at the sensor's plug; the earth point it shares. Judge the engine's
+    Disconnect and look at the sensor's connector; the ground point it shares. Judge the engine's
     heat by other means until then.
 References
     75 to 110 degrees C warm, changes under 3 degrees a second; an open sensor reads
@@ -39,7 +39,7 @@ class Limits:
     longer_than_s: float = threshold(5.0, "s", "a value or two is a lost message, not a sensor")
     fastest_c_per_s: float = threshold(3.0, "degC/s", "no engine warms or cools its coolant so")
     jump_c: float = threshold(10.0, "degC", "a thermostat that opens brings less at once")
-    moving_kmh: float = threshold(10.0, "km/h", "standing in the workshop, plugs are pulled")
+    moving_kmh: float = threshold(10.0, "km/h", "standing in the workshop, connectors are pulled")
 
 
 @rule(

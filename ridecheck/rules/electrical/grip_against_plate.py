@@ -5,13 +5,13 @@ What it checks
     engaged, no traction or stability control at work, the engine below its limit. (The
     other way round, an open plate under a closed grip, is a danger and has its own rule.)
 Why it matters
-    An actuator, a sensor or its plug: the engine does not answer, or goes into a
+    An actuator, a sensor or its connector: the engine does not answer, or goes into a
     limp-home mode, in traffic.
 What else looks like this
     Traction control and rev limiters, which close the plate; a riding mode with a slow
     start of its travel; a cold or stopped engine.
 Next step
-    Read the throttle system's own fault store; plugs of grip sensor and throttle body.
+    Read the throttle system's own fault store; connectors of grip sensor and throttle body.
     Leave the throttle body's stops and its springs alone.
 References
     Free play and zero drift of grip sensors 2 to 3 % (common practice of the trade).

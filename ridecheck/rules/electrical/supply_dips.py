@@ -1,4 +1,4 @@
-"""The supply dips for a moment, and cruise lets go with it.
+"""The supply dips for a moment, and cruise disengages with it.
 
 What it checks
     Sudden falls of the supply while the engine turns fast enough to charge. A deep one
@@ -6,13 +6,13 @@ What it checks
     more often than dips lie before any moment by chance; else it is said to be
     coincidence.
 Why it matters
-    A loose battery lug, a corroded fuse clip or a bad earth starts the control unit
+    A loose battery lug, a corroded fuse clip or a bad ground starts the control unit
     anew: cruise is off and the stored speed gone.
 What else looks like this
     Horn, fan, heated grips switched on (a few tenths of a volt); the engine falling to
     idle, which is left out; a logger fed from another place than the unit.
 Next step
-    Battery terminals, main fuse and its clips, earth points: look, and measure the
+    Battery terminals, main fuse and its clips, ground points: look, and measure the
     voltage drop under load while the loom is moved.
 References
     Loads switch 0.2 to 0.5 V (common practice). Control units work from about 9 V up.
@@ -41,7 +41,7 @@ class Limits:
 
     dip_v: float = threshold(0.7, "V", "loads switched on take 0.2 to 0.5 V, two at once less")
     deep_v: float = threshold(
-        1.5, "V", "no load of a motorcycle takes this while charging: a contact or earth opens"
+        1.5, "V", "no load of a motorcycle takes this while charging: a contact or ground opens"
     )
     before_cancel_s: float = threshold(
         1.0, "s", "control unit and flag together take no longer from dip to cancel"
@@ -89,11 +89,11 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         before_cancel = dip in ended
         if dip.depth_v < limits.deep_v and not (before_cancel and chance < limits.chance):
             continue
-        told = f"; {len(ended)} of {len(ends_s)} cancels had one before them" if ends_s else ""
+        before = f"; {len(ended)} of {len(ends_s)} cancels had one before them" if ends_s else ""
         yield Finding(
             span=dip.span,
             message=f"supply fell by {dip.depth_v:.1f} V to {dip.lowest_v:.1f} V for "
-            f"{dip.span.length_s:.2f} s, one of {len(dips)} dips{told}",
+            f"{dip.span.length_s:.2f} s, one of {len(dips)} dips{before}",
             measured=dip.depth_v,
             limit=limits.dip_v,
             unit="V",

@@ -1,4 +1,4 @@
-"""Measured acceleration and wheel speed do not tell the same motion.
+"""Measured acceleration and wheel speed show different motions.
 
 What it checks
     Over windows of two seconds, the change of wheel speed against the measured
@@ -10,9 +10,9 @@ Why it matters
 What else looks like this
     A ramp up or down, or the bike's pitching under the brakes, which the limit allows for;
     a wheel that spins or locks, where speed moves more, not less, which is left out; an
-    acceleration channel of the wrong axis, sign or unit, which is told as such.
+    acceleration channel of the wrong axis, sign or unit, which is reported as such.
 Next step
-    Plug and cable of the speed sensor. First see that the layout maps the right axis.
+    Connector and cable of the speed sensor. First see that the layout maps the right axis.
 References
     A slope of 8 % adds 0.78 m/s2 (arithmetic); braking pitches a motorcycle by some
     degrees, 0.2 to 0.5 m/s2 (common practice).

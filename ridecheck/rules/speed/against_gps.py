@@ -6,7 +6,7 @@ What it checks
     says nothing of it, only what no instrument may show: less than the true speed, or
     more than a tenth and 4 km/h above it.
 Why it matters
-    Cruise holds the wrong true speed; together with engine speed it tells a tyre from a
+    Cruise holds the wrong true speed; together with engine speed it separates a tyre from a
     sprocket from a setting.
 What else looks like this
     An instrument that reads high, as it may; a lost fix, held or extrapolated by the

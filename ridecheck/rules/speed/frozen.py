@@ -14,7 +14,7 @@ What else looks like this
     which comes back; rows that a logger wrote twice, in which all else stands as well.
 Next step
     Where cruise's throttle answered the leap, or cruise ended at it, the bike's own signal
-    stood: speed sensor, plug and cable. Where it took no notice, the logger and its bus.
+    stood: speed sensor, connector and cable. Where it took no notice, the logger and its bus.
 References
     Engine and wheel turn together in gear: V = 0.06 D n R (French order of 27 March
     1979, art. 2).
@@ -65,7 +65,7 @@ class Limits:
     no_notice: float = threshold(
         1.0, "% throttle", "either way, and at rest before: two steps of the channel"
     )
-    ends_kmh: float = threshold(8.0, "km/h", "a leap that a unit lets go at")
+    ends_kmh: float = threshold(8.0, "km/h", "a leap that a unit disengages at")
 
 
 @rule(

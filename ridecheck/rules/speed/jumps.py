@@ -2,16 +2,16 @@
 
 What it checks
     A rise of wheel speed steeper than any engine makes it, in a moment and back again,
-    that neither engine speed nor another speed follows. Falls are told as a lost signal.
+    that neither engine speed nor another speed follows. Falls are reported as a lost signal.
 Why it matters
     One bad pulse is enough for a control unit to let cruise go.
 What else looks like this
     A driven wheel that spins (engine speed rises with it); a wheel coming back to speed
     after it locked; a gap in the log; whole km/h refreshed once a second.
 Next step
-    Plugs and leads near the speed wire, air gap of the sensor, toothed ring.
+    Spark plugs and leads near the speed wire, air gap of the sensor, toothed ring.
 References
-    Units let go at about 4.5 m/s2, 10 mph a second (dealer training text).
+    Units disengage at about 4.5 m/s2, 10 mph a second (dealer training text).
 """
 
 from dataclasses import dataclass

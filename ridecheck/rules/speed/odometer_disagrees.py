@@ -1,4 +1,4 @@
-"""Odometer and speed do not tell the same distance, or the odometer runs back.
+"""Odometer and speed show different distances, or the odometer runs back.
 
 What it checks
     The odometer's gain against the distance that wheel speed makes, over all stretches

@@ -33,7 +33,7 @@ from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride
 
 ORDERS: Floats = np.arange(0.80, 1.2001, 0.0025)
-"""Events per turn that are tried; 50 turns tell orders apart that differ by a fiftieth."""
+"""Events per turn that are tried; 50 turns separate orders that differ by a fiftieth."""
 
 APART = 0.05
 """Orders this far beyond the band of once per turn are the ones it is held against."""
@@ -108,15 +108,15 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     rough = [p for p in pieces if len(p.orders)]
     if len(rough) < limits.pieces:
         return
-    told = np.mean([p.orders for p in rough], axis=0)
+    strength = np.mean([p.orders for p in rough], axis=0)
     low, high = _band(ride, limits)
     inside = (low - 1e-9 <= ORDERS) & (high + 1e-9 >= ORDERS)
     beside = (low - APART > ORDERS) | (high + APART < ORDERS)
-    best = int(np.argmax(np.where(inside, told, 0.0)))
+    best = int(np.argmax(np.where(inside, strength, 0.0)))
     showing = [p for p in rough if p.orders[best] >= limits.explained]
     if len(showing) < max(limits.pieces, limits.share * len(pieces)):
         return
-    if told[best] < limits.explained or told[best] < limits.beside * told[beside].max():
+    if strength[best] < limits.explained or strength[best] < limits.beside * strength[beside].max():
         return
     ripple = float(np.median([p.ripple * np.sqrt(p.orders[best]) for p in showing]))
     if ripple < limits.ripple:

@@ -11,7 +11,7 @@ What else looks like this
     inductive sensors that read nothing at walking pace; a clutch pulled and the engine
     kept turning.
 Next step
-    Plug, cable, air gap and toothed ring of the speed sensor; wiggle the cable while
+    Connector, cable, air gap and toothed ring of the speed sensor; wiggle the cable while
     turning the wheel by hand.
 References
     Tyres slow a motorcycle by at most about 11 m/s2, so a steeper fall is the signal
@@ -31,7 +31,7 @@ from ridecheck.signals.ride import Ride
 WHEELS = ("wheel_speed", "front_wheel_speed")
 OTHERS = ("engine_speed", "front_wheel_speed", "gps_speed")
 LOCKED_S = 1.0
-"""No rider keeps a wheel locked for longer at speed, and anti-lock brakes let go far sooner."""
+"""No rider keeps a wheel locked for longer at speed, and anti-lock brakes release far sooner."""
 
 PRESSURE_S = 0.1
 """From the first touch of a lever to the pressure that locks a wheel it takes longer."""
@@ -148,7 +148,7 @@ def _never_there(ride: Ride, speed: np.ndarray, limits: Limits) -> Iterator[Find
     for span in ride.where(stands).at_least(limits.standing_s):
         i = ride.index(span.start_s)
         if i and ride.segment[i - 1] == ride.segment[i] and speed[i - 1] > limits.moving_kmh:
-            continue  # that is a fall, told as one
+            continue  # that is a fall, reported as one
         yield Finding(
             span=span,
             message=f"wheel speed stood at zero for {span.length_s:.1f} s while engine speed in "
@@ -168,8 +168,8 @@ def _witness(ride: Ride, name: str, rows: tuple[int, int], limits: Limits) -> st
     if length_s <= LOCKED_S and braked:
         return ""
     # A needle's lag hides what a wheel locked for a moment does to the engine.
-    tells = length_s > LOCKED_S or braked is False
-    if ride.has("engine_speed") and tells and _clutch_out(ride, start, end):
+    decides = length_s > LOCKED_S or braked is False
+    if ride.has("engine_speed") and decides and _clutch_out(ride, start, end):
         rpm = ride.numbers("engine_speed")
         idle_rpm = ride.settings.drivetrain.idle_rpm
         before, during = rpm[max(start - 1, 0)], rpm[start : end + 1]

@@ -4,12 +4,12 @@ What it checks
     Whenever wheel speed falls by 2.5 to 11 m/s2 for more than 0.7 s, one of the braking
     signals must be on; what lies well clear of a signal that is on is judged by itself, so
     that a second control which shows late hides no first that does not. What a climb makes
-    of it is taken off where measured acceleration or altitude tells it. Both controls must
+    of it is taken off where measured acceleration or altitude shows it. Both controls must
     be covered, by their own channels or by the lamp line; engine speed in gear, or another
     speed, must fall too where logged. Where the clutch is in or the gear changes, the
     engine must have turned with the wheel just before.
 Why it matters
-    No stop lamp from that control, and cruise may not let go by it.
+    No brake lamp from that control, and cruise may not disengage by it.
 What else looks like this
     An engine that stops pulling on a climb while the grip stays open (not judged);
     a speed signal that drops out, or a wheel that locks or slips, which is not slowing;
@@ -118,7 +118,7 @@ def _unseen(ride: Ride, slowing: Slowing, limits: Limits) -> list[Slowing]:
     """What of a slowing that a brake signal shows lies too far from the signal to be its doing.
 
     As far as the signal may be written late, and as the acceleration's window smears a braking.
-    Every rider shuts the throttle before the brake, on a climb too: where nothing tells the
+    Every rider shuts the throttle before the brake, on a climb too: where nothing shows the
     hill, only what is harder than both together counts.
     """
     clear_s = _late_s(ride) + motion.window_s(ride, "wheel_speed") / 2
@@ -150,7 +150,7 @@ def _judged(ride: Ride, slowing: Slowing, limits: Limits) -> Finding | Unjudged 
 
 
 def _unjudged(ride: Ride, slowing: Slowing, limits: Limits, *, hill_known: bool) -> str:
-    """Why no dead brake signal may be told from a slowing; "" where one may."""
+    """Why no dead brake signal may be concluded from a slowing; "" where one may."""
     if braking.throttle_open(ride, slowing.span):
         return (
             "the throttle stayed open with cruise not engaged: "

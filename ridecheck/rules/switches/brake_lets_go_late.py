@@ -6,7 +6,7 @@ What it checks
     of the uses of a control end so, more often than once.
 Why it matters
     A lever or pedal that hangs, a switch that sticks or residual pressure: cruise cannot
-    be set, and the lamp no longer tells the traffic behind when the bike slows.
+    be set, and the lamp no longer shows the traffic behind that the bike slows.
 What else looks like this
     A rider who covers the brake, or trails it in slow bends with the throttle open, now
     and then; a lamp line with a box that lights it longer.

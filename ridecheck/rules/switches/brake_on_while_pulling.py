@@ -3,7 +3,7 @@
 What it checks
     A brake signal on for seconds, in them a stretch in which the throttle is open and
     speed holds or rises; real braking may come before or after it. Longer than a minute
-    it is told as stuck on.
+    it is reported as stuck on.
 Why it matters
     A switch that lights the lamp unasked: hot pressure switch, film on a contact, no
     free play. Cruise cannot be set, the traffic behind sees a lamp that means nothing.
@@ -14,7 +14,7 @@ Next step
     Standing, then with the engine warm: watch the lamp while nobody touches a control;
     free play, then the switch.
 References
-    Stop lamps must not stay on after the brake is released (NHTSA interpretation on
+    Brake lamps must not stay on after the brake is released (NHTSA interpretation on
     FMVSS 108, S5.5.4). Recalls for pressure switches that light the lamp when hot are on
     public record.
 """
@@ -35,7 +35,7 @@ class Limits:
     """Thresholds of this rule."""
 
     on_s: float = threshold(4.0, "s", "a boot or fingers rest on a control for up to 3 s")
-    stuck_s: float = threshold(60.0, "s", "longer is told as stuck on")
+    stuck_s: float = threshold(60.0, "s", "longer is reported as stuck on")
     moving_kmh: float = threshold(30.0, "km/h", "in slow traffic a brake is dragged for long")
     steady_ms2: float = threshold(0.25, "m/s2", "slower than this is not braking")
     pulled_s: float = threshold(3.5, "s", "of it in one stretch; hand and foot overlap for less")

@@ -4,14 +4,14 @@ What it checks
     A brake signal on for more than a minute above 30 km/h, while for most of the time
     the bike holds or gains speed and the throttle is not shut all along.
 Why it matters
-    The stop lamp means nothing to the traffic behind, and cruise can not be set.
+    The brake lamp means nothing to the traffic behind, and cruise can not be set.
 What else looks like this
     A brake dragged downhill (throttle shut, speed falling); a boot resting on the
     pedal; a switch with its polarity the wrong way round in the layout.
 Next step
     Standing: watch the lamp while each control returns; then switch and adjustment.
 References
-    Stop lamps must not stay on after the brake is released (NHTSA interpretation on
+    Brake lamps must not stay on after the brake is released (NHTSA interpretation on
     FMVSS 108, S5.5.4). One minute: common practice, riders do not drag a brake so long.
 """
 

@@ -10,7 +10,7 @@ What else looks like this
     Quick taps for some units up or down, which a finger makes slower; water in the
     panel, which dries in hours and comes again with the rain.
 Next step
-    Feel and wear of the button; water and dirt in the panel; its plug.
+    Feel and wear of the button; water and dirt in the panel; its connector.
 References
     A finger makes no closing under 0.06 s and lifts for no less than a tenth of a
     second (common practice).

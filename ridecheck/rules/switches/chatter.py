@@ -9,9 +9,9 @@ What else looks like this
     A contact bouncing for some hundredths of a second as a control is worked, which is
     normal and left out; a lamp converter or modulator that pulses the brake line.
 Next step
-    Dirt, water and wear in the switch; its plug; anything spliced into its line.
+    Dirt, water and wear in the switch; its connector; anything spliced into its line.
 References
-    A hand makes fewer than eight edges a second (common practice). A stop lamp must
+    A hand makes fewer than eight edges a second (common practice). A brake lamp must
     burn steadily, so a pulsing line is never a lawful pattern (FMVSS 108, S5.5.10).
 """
 

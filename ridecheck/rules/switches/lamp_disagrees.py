@@ -1,11 +1,11 @@
-"""Stop lamp line and brake switches disagree.
+"""Brake lamp line and brake switches disagree.
 
 What it checks
     The lamp line must follow the front or the rear switch, with the delay of a filament
     and of both channels' refresh. A switch on with no lamp, and a lamp on with neither
     switch, count where they last longer.
 Why it matters
-    No lamp behind a pulled brake is a danger in traffic. A lamp nobody asked for is a
+    No lamp behind a pulled brake is a danger in traffic. A lamp that comes on uncommanded is a
     wire, a third switch, or what is spliced into the line; cruise may take it for a brake.
 What else looks like this
     A channel that is late by more than its refresh; a lamp line fed by a box that
@@ -68,7 +68,7 @@ def _unlit(ride: Ride, name: str, span: Span) -> Finding:
     at = f" at {ride.at('wheel_speed', span.start_s):.0f} km/h" if ride.has("wheel_speed") else ""
     return Finding(
         span=span,
-        message=f"{_word(name)} switch on for {span.length_s:.2f} s{at} and the stop lamp line "
+        message=f"{_word(name)} switch on for {span.length_s:.2f} s{at} and the brake lamp line "
         "stayed off",
         measured=span.length_s,
         unit="s",
@@ -86,7 +86,7 @@ def _unasked(ride: Ride, slack_s: float) -> Iterator[Finding]:
     for span in alone.at_least(1.5 * ride.interval_s("brake_lamp")):
         yield Finding(
             span=span,
-            message=f"stop lamp line on for {span.length_s:.2f} s with neither brake switch on",
+            message=f"brake lamp line on for {span.length_s:.2f} s with neither brake switch on",
             measured=span.length_s,
             unit="s",
             channels=("brake_lamp",),

@@ -1,7 +1,7 @@
-"""The roll-off switch says the grip is turned past closed while the grip is open.
+"""The throttle-closed switch says the grip is closed while the grip is open.
 
 What it checks
-    The roll-off switch on while the grip (or, no grip logged and cruise not engaged,
+    The throttle-closed switch on while the grip (or, no grip logged and cruise not engaged,
     the throttle) is open by more than free play and zero drift, for more than a moment.
 Why it matters
     Both cannot be true. A shifted switch ends cruise when the hand rests, or when cruise
@@ -10,7 +10,7 @@ What else looks like this
     The grip opened again within a row or two of a flick; a switch mapped the wrong way
     round; a throttle channel that reads above zero when closed.
 Next step
-    Adjust the roll-off switch; ask what was changed at bars, grips or cables.
+    Adjust the throttle-closed switch; ask what was changed at bars, grips or cables.
 References
     Roll-off and an open grip exclude one another by the making of the switch (common
     practice of the trade).
@@ -63,7 +63,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         opening = float(np.nanmedian(grip[ride.slice(span)])) - rest
         yield Finding(
             span=span,
-            message=f"roll-off switch on for {span.length_s:.2f} s while the "
+            message=f"throttle-closed switch on for {span.length_s:.2f} s while the "
             f"{name.replace('_', ' ')} is {opening:.0f} % open",
             measured=opening,
             limit=limits.grip_open,

@@ -5,13 +5,13 @@ What it checks
     together and are back soon, or two panel buttons close at once, or wheel speed or
     supply collapses in the very row in which a switch changes. It takes four of them.
 Why it matters
-    One cause moves them all: a harness, a plug, a supply or an earth, seldom the switches.
+    One cause moves them all: a harness, a connector, a supply or a ground, seldom the switches.
 What else looks like this
     A slow logger, for which a whole manoeuvre is one row (not judged); brake and clutch
     pulled together in a fright, which do not come back at once; rows out of order.
 Next step
-    The plug or loom that these lines share: move it while watching them. The logger's
-    own plug and splices first, they are the newest.
+    The connector or loom that these lines share: move it while watching them. The logger's
+    own connector and splices first, they are the newest.
 References
     Unrelated channels of one bundle change in the same sample (common practice).
 """

@@ -1,9 +1,9 @@
-"""A hand switch closes for a moment and nobody touched it.
+"""A hand switch closes for a moment, uncommanded.
 
 What it checks
-    Pulses of up to 0.2 s on the brake, clutch and roll-off switches while riding, cruise
-    on or off, of which nothing came: the bike did not slow, the ratio stayed, the grip
-    was not shut. They count where a ride holds three of them on one switch, or where
+    Pulses of up to 0.2 s on the brake, clutch and throttle-closed switches while riding, cruise
+    on or off, with no effect: the bike did not slow, the ratio stayed, the grip was not
+    shut. They count where a ride holds three of them on one switch, or where
     one ended cruise, and only if they clearly outnumber longer touches with no effect.
 Why it matters
     One of them ends cruise, and the same contact may one day not close at all.
@@ -11,7 +11,7 @@ What else looks like this
     Fingers on the lever or a boot on the pedal, which make longer touches as well; a
     quick flick of the grip past closed, of which engine braking comes.
 Next step
-    Free play and adjustment of that control; its plug and cable while tapping and
+    Free play and adjustment of that control; its connector and cable while tapping and
     sweeping the steering; dirt and water in the switch.
 References
     No hand makes a pulse under 0.06 s, and few under 0.2 s (common practice). A healthy
@@ -21,6 +21,7 @@ References
 
 from dataclasses import dataclass
 
+from ridecheck.core.durations import spoken
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cancels, pulses
@@ -55,11 +56,11 @@ class Limits:
     asks="riding",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
-    """Each pulse nobody made, on each switch where they are no habit of a hand."""
+    """Each uncommanded pulse, on each switch where they are no habit of a hand."""
     moving = ride.numbers("wheel_speed") > MOVING_KMH
     yield Exposure(seconds=ride.where(moving).seconds)
     cancels_s = [c.t_s for c in cancels.cancels(ride) if c.cause != "log_end"]
-    for channel in _told_apart(ride):
+    for channel in _counted(ride):
         if ride.interval_s(channel) > 0.105:
             continue
         idle = [t for t in touches(ride, channel) if not t.effect]
@@ -73,7 +74,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
             yield _finding(ride, channel, pulse, len(pulses), len(ended))
 
 
-def _told_apart(ride: Ride) -> list[str]:
+def _counted(ride: Ride) -> list[str]:
     """Switches to count: the lamp line only where neither brake has its own channel."""
     both = ride.has("front_brake") or ride.has("rear_brake")
     return [c for c in SWITCHES if ride.has(c) and not (c == "brake_lamp" and both)]
@@ -86,12 +87,12 @@ def _before_one(pulse: Span, cancels_s: list[float], slack_s: float) -> bool:
 def _finding(ride: Ride, channel: str, pulse: Touch, of: int, ended: int) -> Finding:
     word = cancels.WORDS[channel]
     burst = f" in {pulse.runs} pulses" if pulse.runs > 1 else ""
-    hours = ride.duration_s / 3600.0
+    nothing = "no effect" if channel == "clutch" else "no slowing"
     return Finding(
         span=pulse.span,
         message=f"{word} on for {pulse.longest_s:.2f} s{burst} at "
-        f"{ride.at('wheel_speed', pulse.span.start_s):.0f} km/h and nothing came of it; "
-        f"{of} such pulses in {hours:.2f} h, {ended} of them ended cruise",
+        f"{ride.at('wheel_speed', pulse.span.start_s):.0f} km/h, {nothing} followed; "
+        f"{of} such pulses in {spoken(ride.duration_s)}, {ended} of them ended cruise",
         measured=pulse.longest_s,
         limit=pulses.SHORT_PULSE_S,
         unit="s",

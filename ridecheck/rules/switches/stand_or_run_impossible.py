@@ -1,4 +1,4 @@
-"""Side stand or run switch tell what cannot be.
+"""Side stand or run switch shows what cannot be.
 
 What it checks
     The side stand down while the bike rides, and the run switch at stop while the
@@ -10,8 +10,8 @@ What else looks like this
     A switch mapped the wrong way round; an engine that the rolling wheel turns after the
     run switch was used, which slows the bike and is left out.
 Next step
-    Side stand: switch, magnet and plug, dirt and water. Run switch: its contact at the
-    bar and its plug.
+    Side stand: switch, magnet and connector, dirt and water. Run switch: its contact at the
+    bar and its connector.
 References
     A stand switch down stops the engine in gear (common practice of the trade).
 """

@@ -220,7 +220,7 @@ class _Context:
         if before > 0.25 and set_column is not None:
             yield from self._set_or_resume(c, set_column.column, penalty)
         if lets_go > 0.75 and before < 0.3 and len(starts) >= 2:
-            yield _Vote("lets_go", 0.6 * lets_go, turned, "pressed where cruise lets go")
+            yield _Vote("lets_go", 0.6 * lets_go, turned, "pressed where cruise disengages")
 
     def _set_or_resume(self, c: _Candidate, column: str, penalty: float) -> Iterable[_Vote]:
         """Set takes the speed of the moment, resume an older one; taps go down and up."""
@@ -427,8 +427,8 @@ def _excludes(shown: str, named: str) -> bool:
 
 def _ask_of_votes(work: Work, column: Column, votes: list[_Vote]) -> None:
     words = {
-        "brake": "front brake, rear brake, brake lamp or roll-off switch",
-        "lets_go": "cancel switch or roll-off switch",
+        "brake": "front brake, rear brake, brake lamp or throttle-closed switch",
+        "lets_go": "cancel switch or throttle-closed switch",
     }
     best = votes[0]
     may_be = dict.fromkeys(words.get(v.channel, title(v.channel)) for v in votes[:3])

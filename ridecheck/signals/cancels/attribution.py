@@ -98,7 +98,7 @@ def _cancel(ride: Ride, engagement: Engagement, i: int) -> Cancel:
     candidates = sorted(candidates_of(ride, engagement), key=lambda m: m.at_s)
     wanted_back = _wanted_back(ride, engagement, i)
     cause = _cause(ride, candidates, t_s) or _burst(ride, candidates, t_s)
-    wish = [f"cruise was asked for again within {VOTE_S:.0f} s without slowing"] * wanted_back
+    wish = [f"cruise was re-engaged within {VOTE_S:.0f} s without slowing"] * wanted_back
     if cause is None:
         commanded, evidence = _without_cause(ride, candidates, t_s, wanted_back=wanted_back)
         return _unexplained(ride, t_s, commanded, [*evidence, *wish], wanted_back=wanted_back)
@@ -166,11 +166,11 @@ def _unexplained(
 
 NO_CAUSE = "no logged cause within {:.1f} s before the cancel"
 
-PANEL_CHATTERS = "set and resume went on at once, or twice, as cruise let go: no hand presses so"
+PANEL_CHATTERS = "set and resume went on at once, or twice, at the cancel: no hand presses so"
 
 NO_SUPPLY_SEEN = (
     "its contact, or a dip of the supply, which is not logged at 5 Hz or faster: which of the two "
-    "cannot be told"
+    "is undetermined"
 )
 
 
@@ -185,7 +185,7 @@ def _set_aside(ride: Ride, candidates: list[Candidate]) -> list[str]:
     if not near:
         return []
     told = disengages_after(ride).told
-    return [*(m.evidence for m in near), f"not the cause by its time: {told}"]
+    return [*(m.evidence for m in near), f"ruled out by its timing: {told}"]
 
 
 def _first_mover(ride: Ride, engagement: Engagement, cause: Candidate) -> tuple[str | None, float]:
@@ -305,7 +305,7 @@ def _rider_candidates(candidates: list[Candidate], names: set[str]) -> list[Cand
 
 
 def _fitting(ride: Ride, rider: list[Candidate], t_s: float) -> list[Candidate]:
-    """Controls that moved as long before the cancel as this unit takes to let go."""
+    """Controls that moved as long before the cancel as this unit takes to disengage."""
     fits = [(m, fit(ride, m.channel, m.at_s, m.interval_s, t_s)) for m in rider]
     best = max((f for _, f in fits), default=0.0)
     least = max(latency.LEAST, disengages_after(ride).rival * best)

@@ -41,7 +41,7 @@ WORDS = {
     "rear_brake": "rear brake",
     "brake_lamp": "brake lamp line",
     "clutch": "clutch",
-    "roll_off": "roll-off switch",
+    "roll_off": "throttle-closed switch",
     "switch_cancel": "cancel button",
     "side_stand": "side stand switch",
     "front_brake_pressure": "front brake pressure",

@@ -93,7 +93,7 @@ def too_quick(ride: Ride, cause: Candidate) -> str:
         return ""
     if cause.cause == "roll_off" or _closes_next(ride, cause):
         return ""
-    return f"on for less than {QUICK_S:.1f} s: no hand presses and lets go so fast"
+    return f"on for less than {QUICK_S:.1f} s: no hand presses and releases so fast"
 
 
 def _closes_next(ride: Ride, cause: Candidate) -> bool:
@@ -188,8 +188,8 @@ def grip_open(ride: Ride, cause: Candidate) -> str:
     if cause.cause != "roll_off" or not grip_contradicts(ride, cause.at_s):
         return ""
     return (
-        f"the grip is {ride.at('throttle_grip', cause.at_s):.0f} % open while the roll-off switch "
-        "says it is turned past closed"
+        f"the grip is {ride.at('throttle_grip', cause.at_s):.0f} % open while the "
+        "throttle-closed switch says it is closed"
     )
 
 
@@ -205,7 +205,7 @@ def shown_false(ride: Ride, cause: Candidate) -> str:
     if not others:
         return _let_go_in_vain(ride, cause)
     times = "once more" if len(others) == 1 else f"{len(others)} times more"
-    return f"the roll-off switch shows on {times} in this ride, with the throttle open"
+    return f"the throttle-closed switch shows on {times} in this ride, with the throttle open"
 
 
 IN_VAIN = 2
@@ -224,8 +224,8 @@ def _let_go_in_vain(ride: Ride, cause: Candidate) -> str:
     if len(others) < IN_VAIN:
         return ""
     return (
-        f"the roll-off switch shows on {len(others)} times more in this ride, cruise being set "
-        f"again within {AT_ONCE_S:.0f} s with no brake used"
+        f"the throttle-closed switch shows on {len(others)} times more in this ride, cruise "
+        f"being set again within {AT_ONCE_S:.0f} s with no brake used"
     )
 
 
@@ -260,7 +260,7 @@ def bounces(ride: Ride, cause: Candidate) -> str:
     own = _own(_idle_touches(ride, cause), cause)
     if own is None or own.runs < 2:
         return ""
-    told = f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and nothing came of them"
+    told = f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and no slowing followed"
     if _opens_s(ride, cause, own.span) + cause.interval_s <= QUICK_S + 1e-6 or _rattles(own):
         return told
     short = own.longest_s <= BOUNCE_PULSE_S + cause.interval_s + 1e-6
@@ -307,7 +307,7 @@ def repeated(ride: Ride, cause: Candidate) -> str:
     longest_s = max(cause.pulse_s, *(p.longest_s for p in brief))
     return (
         f"one of {count} pulses of up to {longest_s:.2f} s in this "
-        f"ride of which nothing came, {off} of them with cruise off"
+        f"ride, none followed by slowing, {off} of them with cruise off"
     )
 
 
@@ -352,7 +352,7 @@ def asked_again(ride: Ride, cause: Candidate) -> str:
     if again_s is None:
         return ""
     return (
-        f"nothing came of it, and cruise was engaged again {again_s - cause.at_s:.1f} s after it "
+        f"no slowing followed, and cruise was engaged again {again_s - cause.at_s:.1f} s after it "
         "with no brake used"
     )
 

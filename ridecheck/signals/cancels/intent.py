@@ -107,7 +107,7 @@ def _control(ride: Ride, cause: Candidate, t_s: float, *, wanted_back: bool) -> 
     if contacts.is_short(cause):
         if contacts.taps(ride, cause) or contacts.brakes_next(ride, cause):
             return None, ""
-        return False, "too short for most hands, and nothing came of it"
+        return False, "too short for most hands, and no slowing followed"
     if math.isnan(cause.pulse_s) or not contacts.may_be_short(cause):
         return (True, "") if slowed(ride, t_s) and not wanted_back else (None, "")
     return None, ""

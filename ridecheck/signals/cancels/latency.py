@@ -13,7 +13,7 @@ import numpy as np
 from ridecheck.core.model import Span
 
 USUAL = Span(0.0, 0.35)
-"""Units let go within about a third of a second of an input (common practice)."""
+"""Units disengage within about a third of a second of an input (common practice)."""
 
 AGREE, AGREE_SHARE = 4, 2.0 / 3.0
 """So many cancels, and this share of those with one input, must agree on a time."""
@@ -56,10 +56,10 @@ class Latency:
     def told(self) -> str:
         """As part of a sentence."""
         if not self.cancels:
-            return f"units let go within {USUAL.end_s:.2f} s of an input"
+            return f"units disengage within {USUAL.end_s:.2f} s of an input"
         low, high = self.span.start_s, self.span.end_s
         apart = f"{low:.2f} to {high:.2f} s" if high - low > 5e-3 else f"{high:.2f} s"
-        return f"in this ride cruise lets go {apart} after an input ({self.cancels} cancels)"
+        return f"in this ride cruise disengages {apart} after an input ({self.cancels} cancels)"
 
 
 def allowed(lead_s: float, *, input_s: float, flag_s: float, skew_s: float) -> Span:

@@ -16,7 +16,7 @@ class AtEachHold(Fault):
 
 @planted
 class VacuumLeaks(Fault):
-    """The servo loses its vacuum: once the reserve is gone, speed sags until cruise lets go.
+    """The servo loses its vacuum: once the reserve is gone, speed sags until cruise disengages.
 
     An event is the time in which the control asks for more pull than is left: before
     that the engagement is as any other, and so is one that ends sooner.
@@ -86,7 +86,7 @@ class HoldsWrongSpeed(AtEachHold):
 
 @planted
 class ThrottleSticksOpen(Fault):
-    """The plate stays open after cruise lets go, with the grip closed. Dangerous."""
+    """The plate stays open after cruise disengages, with the grip closed. Dangerous."""
 
     about = About(
         "throttle-sticks-open", "actuator", "heat", 0.0, 10.0, True, needs=("throttle_grip",)

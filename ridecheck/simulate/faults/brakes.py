@@ -83,7 +83,7 @@ class FrontContactResistive(Fault):
 
 
 class LetsGoLate(Fault):
-    """A control whose contact stays on for a while after it is let go."""
+    """A control whose contact stays on for a while after it is released."""
 
     line = ""
     share = 0.5

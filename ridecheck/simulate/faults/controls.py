@@ -1,4 +1,4 @@
-"""Faults of clutch switch, roll-off switch, panel buttons and their harness."""
+"""Faults of clutch switch, throttle-closed switch, panel buttons and their harness."""
 
 from ridecheck.simulate.contacts import Line
 from ridecheck.simulate.faults.base import About, DeafUnit, Fault, planted
@@ -78,7 +78,7 @@ class RollOffMisadjusted(Pulses):
 
 @planted
 class ClosingCableTight(Fault):
-    """The closing cable pulls as the bars turn: the roll-off contact moves, cruise lets go."""
+    """The closing cable pulls as the bars turn: the roll-off contact moves, cruise disengages."""
 
     about = About("closing-cable-tight", "roll_off_switch", "steering", 380.0, 10.0)
 

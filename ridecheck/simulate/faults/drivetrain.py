@@ -157,7 +157,7 @@ class GearSensorFlickers(Fault):
 
 @planted
 class NeutralSwitchChatters(Fault):
-    """The neutral contact closes at speed: gear reads neutral, cruise lets go."""
+    """The neutral contact closes at speed: gear reads neutral, cruise disengages."""
 
     about = About("neutral-switch-chatters", "gear_sensor", "vibration", 400.0, 20.0)
 

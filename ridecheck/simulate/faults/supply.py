@@ -94,7 +94,7 @@ class Overcharges(Fault):
 
 
 class Drops(Fault):
-    """The unit lets go with every input clean."""
+    """The unit disengages with every input clean."""
 
     def show(self, ride: Riding, t_s: float) -> None:
         """Only while it holds."""

@@ -214,7 +214,7 @@ class TestProbabilities:
 
         assert probability(without_it, "roll_off_switch") > probability(with_it, "roll_off_switch")
         suspect = next(s for s in without_it.suspects if s.part == "roll_off_switch")
-        assert "roll off not logged" in suspect.not_logged
+        assert "throttle-closed switch not logged" in suspect.not_logged
 
 
 class TestTheControlUnit:
@@ -229,7 +229,7 @@ class TestTheControlUnit:
 
         assert parts(found)[0] != "control_unit"
         suspect = next(s for s in found.suspects if s.part == "control_unit")
-        assert "Measure supply and earth at the plug first." in suspect.against
+        assert "Measure supply and ground at the connector first." in suspect.against
 
     def test_shares_evenly_with_its_plug_until_that_is_measured(self):
         found = told(seen("cruise/hold-offset", ("wheel_speed",), times=6))
@@ -250,7 +250,9 @@ class TestTheControlUnit:
         found = told(seen(*self.EVIDENCE, severity=Severity.DANGER))
 
         suspect = next(s for s in found.suspects if s.part == "control_unit")
-        assert "a bad supply or earth at its plug looks the same in every log" in suspect.against
+        assert (
+            "a bad supply or ground at its connector looks the same in every log" in suspect.against
+        )
 
     def test_can_be_first_once_supply_and_earth_are_good(self):
         rides = seen(*self.EVIDENCE, severity=Severity.DANGER)
@@ -311,7 +313,7 @@ class TestNothingByElimination:
 
         suspect = next(s for s in found.suspects if s.part == "supply")
         assert any("nothing of its own was seen; 12 cancels" in e for e in suspect.evidence_for)
-        assert "roll off not logged at 20 Hz in every ride" in suspect.not_logged
+        assert "throttle-closed switch not logged at 20 Hz in every ride" in suspect.not_logged
         assert "side stand not logged at 20 Hz in every ride" in suspect.not_logged
 
     def test_why_a_guess_is_held_low_is_said(self):
@@ -476,12 +478,12 @@ class TestWhatIsSaid:
         said = self.FOUND.suspects[0].evidence_for
 
         assert any("12 times, in 3 rides" in s for s in said)
-        assert any("3 of 6 cancels nobody asked for" in s for s in said)
+        assert any("3 of 6 uncommanded cancels" in s for s in said)
 
     def test_against_holds_what_should_have_shown(self):
         said = " ".join(self.FOUND.suspects[0].against)
 
-        assert "no short pulse of the stop lamp" in said
+        assert "no uncommanded short pulse of the brake lamp" in said
         assert "were this the fault, that would have shown" in said
         assert "without its signal" in said
 
@@ -491,7 +493,7 @@ class TestWhatIsSaid:
         assert "a pulse of 40 ms shows 40 times in 100" in said
 
     def test_what_else_the_part_serves_is_named(self):
-        assert self.FOUND.suspects[0].also_serves == ("stop lamp",)
+        assert self.FOUND.suspects[0].also_serves == ("brake lamp",)
 
 
 class TestNextChecks:

@@ -8,7 +8,7 @@ from ridecheck.signals import cancels
 HOLD = ["100 km/h, gear 5, 20 s", "cruise 100 km/h, gear 5, 60 s"]  # lets go at 80 s
 ON = {"pieces": [*HOLD, "coast 0.9 m/s2 to 93.5", "93.5 km/h, gear 5, 80 s"]}
 LET_GO_S = 80.0
-"""When the hand, or the fault, ends the hold; cruise lets go 0.15 s later."""
+"""When the hand, or the fault, ends the hold; cruise disengages 0.15 s later."""
 
 PULSE = [LET_GO_S, LET_GO_S + 0.1]
 
@@ -55,7 +55,7 @@ FAULTS = {
     "a pulse like others with cruise off": (
         {"on": {"rear_brake": pulses(5.0, 9.0, 110.0)}},
         "rear_brake",
-        "one of 4 pulses of up to 0.10 s in this ride of which nothing came, 3 of them with "
+        "one of 4 pulses of up to 0.10 s in this ride, none followed by slowing, 3 of them with "
         "cruise off",
     ),
     "the same at 5 Hz, where one pulse alone says nothing": (
@@ -68,15 +68,15 @@ FAULTS = {
         "front_brake",
         "bounces: 3 pulses within 0.60 s",
     ),
-    "a roll-off switch that shows on with the throttle open elsewhere": (
+    "a throttle-closed switch that shows on with the throttle open elsewhere": (
         {"on": {"roll_off": [[8.0, 8.4], [LET_GO_S, LET_GO_S + 0.4]]}},
         "roll_off",
-        "the roll-off switch shows on once more in this ride, with the throttle open",
+        "the throttle-closed switch shows on once more in this ride, with the throttle open",
     ),
     "a pulse, and cruise asked for again at once": (
         again(3.0) | {"on": again(3.0)["on"] | {"clutch": [PULSE]}},
         "clutch",
-        "nothing came of it, and cruise was engaged again 3.2 s after it with no brake used",
+        "no slowing followed, and cruise was engaged again 3.2 s after it with no brake used",
     ),
     "a main switch lamp that goes with no press": (
         {"off": {"cruise_armed": [[LET_GO_S, 200.0]]}, "channels": ["supply_voltage"]},
@@ -103,7 +103,7 @@ FAULTS = {
             "on": {"front_brake": [[LET_GO_S, LET_GO_S + 0.06]], "rear_brake": [[80.7, 83.0]]},
         },
         "front_brake",
-        "no hand presses and lets go so fast",
+        "no hand presses and releases so fast",
     ),
     "a contact that opens for a moment in a touch": (
         {"rate_hz": 50, "on": {"front_brake": [[80.0, 80.16], [80.2, 80.4]]}},
@@ -168,15 +168,15 @@ FAULTS = {
         "signal_lost",
         "engine speed fell to 0 rpm at 100 km/h in gear",
     ),
-    "a roll-off switch that stays on as the grip opens elsewhere": (
+    "a throttle-closed switch that stays on as the grip opens elsewhere": (
         {
             "on": {"roll_off": [[8.0, 8.8], [LET_GO_S, LET_GO_S + 0.4]]},
             "set": {"throttle_grip": [[0.0, 8.4, 0.0], [79.0, 82.0, 0.0]]},
         },
         "roll_off",
-        "the roll-off switch shows on once more in this ride, with the throttle open",
+        "the throttle-closed switch shows on once more in this ride, with the throttle open",
     ),
-    "a roll-off switch after which cruise was set again at once, twice before": (
+    "a throttle-closed switch after which cruise was set again at once, twice before": (
         {
             "on": {"roll_off": [[40.0, 40.7], [60.0, 60.7], [LET_GO_S, LET_GO_S + 0.7]]},
             "off": {"cruise_engaged": [[40.1, 43.0], [60.1, 63.0]]},
@@ -216,7 +216,7 @@ FAULTS = {
         "front_brake",
         "the pulse that ended cruise fell between two rows",
     ),
-    "set and resume at once as cruise lets go": (
+    "set and resume at once as cruise disengages": (
         {
             "on": {n: [[LET_GO_S, LET_GO_S + 0.2]] for n in ("switch_set", "switch_resume")},
             "drop": ["roll_off"],
@@ -285,7 +285,7 @@ FAULTS = {
         "engine_flare",
         "and back within 0.35 s",
     ),
-    "wheel speed leaps, and a brake comes on before cruise lets go": (
+    "wheel speed leaps, and a brake comes on before cruise disengages": (
         {
             "times": {"wheel_speed": [[LET_GO_S, LET_GO_S + 0.3, 1.2]]},
             "on": {"front_brake": [[LET_GO_S + 0.1, LET_GO_S + 2.0]]},

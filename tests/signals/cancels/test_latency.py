@@ -1,4 +1,4 @@
-"""How long a unit takes to let go, learnt from rows, and what it says of inputs near a cancel."""
+"""How long a unit takes to disengage, learnt from rows, and which inputs that rules out."""
 
 import numpy as np
 import pytest
@@ -41,7 +41,7 @@ def test_a_few_cancels_teach_nothing_and_the_usual_time_stands():
     found = latency.learnt(read_leads(0.08, 0.02, latency.AGREE - 1, 1))
 
     assert (found.span, found.cancels) == (latency.USUAL, 0)
-    assert found.told == "units let go within 0.35 s of an input"
+    assert found.told == "units disengage within 0.35 s of an input"
 
 
 def test_cancels_that_do_not_agree_teach_nothing():
@@ -85,7 +85,7 @@ def test_a_clutch_pulled_with_the_cancel_has_not_ended_it_where_the_ride_tells_t
 
     assert cancels.disengages_after(ride).cancels == 5
     assert (last.cause, last.commanded) == ("unexplained", None)
-    assert "not the cause by its time: in this ride cruise lets go 0.1" in "; ".join(last.evidence)
+    assert "ruled out by its timing: in this ride cruise disengages 0.1" in "; ".join(last.evidence)
 
 
 def test_the_same_clutch_at_its_time_has():
