@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -96,7 +96,7 @@ def normalise_batch(
     frame = raw.frame.with_columns(stamps.file_time.alias(_FILE_TIME))
     if not line.keep.all():
         frame = frame.filter(pl.Series(line.keep))
-    samples, notes, problem = _channels(frame, layout, log.name)
+    samples, notes, problem, behind = _channels(frame, layout, log.name)
     samples = samples.insert_column(0, pl.Series("time", line.micros))
     samples, turned = blank_reversed_brakes(samples)
     pieces, more = pieces_of(samples, line.breaks)
@@ -120,7 +120,8 @@ def normalise_batch(
             (pl.col("time") - base_us).cast(pl.Datetime("us", "UTC")).alias("time")
         )
         told = (*notes, _AHEAD) if ahead else notes
-        info = _info(rows, piece, origin, layout, log, log.first_part + number, told)
+        own = {name: series.slice(piece.begin, len(rows)) for name, series in behind.items()}
+        info = _info(rows, own, piece, origin, layout, log, log.first_part + number, told)
         parts.append(Part(info=info, samples=rows))
     if not last and not whole:
         return (), carry
@@ -173,12 +174,14 @@ _FILE_TIME = "\0file_time"
 
 def _channels(
     frame: pl.DataFrame, layout: "Layout", where: str
-) -> tuple[pl.DataFrame, list[Note], LogError | None]:
-    """row, file_time and every mapped channel; the first column with cells that are lost."""
+) -> tuple[pl.DataFrame, list[Note], LogError | None, dict[str, pl.Series]]:
+    """row, file_time and every mapped channel; the first column with cells that are lost;
+    the numbers that stand behind switches."""
     known = catalog()
     columns = [frame["row"], frame[_FILE_TIME].rename("file_time")]
     notes: list[Note] = []
     problem: LogError | None = None
+    behind: dict[str, pl.Series] = {}
     for name, column in layout.channels.items():
         plain = plain_name(column.column)
         if plain not in frame.columns:
@@ -189,6 +192,8 @@ def _channels(
         columns.append(decoded.values)
         notes += decoded.notes
         problem = problem or decoded.problem
+        if decoded.behind is not None:
+            behind[name] = decoded.behind
     if len(columns) == 2:
         raise LogError(
             "The log holds the time and no channel",
@@ -196,7 +201,7 @@ def _channels(
             value="every mapped column is optional and absent",
             what_to_do="Map at least one column in the layout.",
         )
-    return pl.DataFrame(columns), notes, problem
+    return pl.DataFrame(columns), notes, problem, behind
 
 
 _AHEAD = Note("clock", "clock wrong: dated after the log was first seen, taken as undated", 1)
@@ -219,6 +224,7 @@ def _base_us(origin: Origin, first_us: int) -> int:
 
 def _info(
     rows: pl.DataFrame,
+    behind: Mapping[str, pl.Series],
     piece: Piece,
     origin: Origin,
     layout: "Layout",
@@ -226,7 +232,7 @@ def _info(
     number: int,
     notes: Iterable[Note],
 ) -> PartInfo:
-    channels: dict[str, ChannelFacts] = measure(rows, layout)
+    channels: dict[str, ChannelFacts] = measure(rows, layout, behind)
     t_s = rows["time"].dt.epoch("us").to_numpy() / 1e6
     return PartInfo(
         stem=f"{log.sha256[:12]}-{number}",

@@ -1,5 +1,6 @@
 """What is measured of each channel of a part: refresh interval, step, presence."""
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,14 @@ FEW_CHANGES = 20
 WINDOW_ROWS = 8_000
 """Facts are measured on up to three stretches of this many rows: enough, and cheap."""
 _STEP_SAMPLE = 4_000
+ROUND_GRIDS_S = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
+"""Intervals that loggers are set to ask at."""
+COARSER = 5.0
+"""A grid is told only where it is this many rows wide: a finer one differs too little."""
+FAR_GRIDS = 50
+"""Edges further apart than this many grids tell nothing: the two clocks drift."""
+CHANCE = 1e-3
+"""A grid that edges fit by chance this often is none."""
 
 
 def row_interval_s(t_s: Floats) -> float:
@@ -30,27 +39,37 @@ def row_interval_s(t_s: Floats) -> float:
     return float(np.median(steps)) if len(steps) else 0.0
 
 
-def measure(samples: pl.DataFrame, layout: "Layout") -> dict[str, ChannelFacts]:
-    """Facts of every mapped channel of a part."""
+def measure(
+    samples: pl.DataFrame, layout: "Layout", behind: Mapping[str, pl.Series] | None = None
+) -> dict[str, ChannelFacts]:
+    """Facts of every mapped channel of a part.
+
+    behind: the numbers that switches were worked out from, row by row: a switch is no
+    fresher than what stands behind it.
+    """
     t_s = samples["time"].dt.epoch("us").to_numpy() / 1e6
     rows_s = row_interval_s(t_s)
     windows = _windows(samples, t_s)
     known = catalog()
+    names = [name for name in layout.channels if name in samples.columns]
+    intervals_s: dict[str, float] = {}
+    for name in names:
+        if known[name].kind == "number":
+            intervals_s[name] = _number_refresh_s(samples[name], t_s, windows, rows_s)
+    for name in names:
+        if known[name].kind != "number":
+            raw = (behind or {}).get(name)
+            of_raw_s = rows_s if raw is None else _number_refresh_s(raw, t_s, windows, rows_s)
+            grid_s = edge_grid_s(samples[name], t_s, rows_s, intervals_s.values())
+            intervals_s[name] = max(_spacing_s(samples[name], t_s, rows_s), of_raw_s, grid_s)
     facts: dict[str, ChannelFacts] = {}
-    for name, column in layout.channels.items():
-        if name not in samples.columns:
-            continue
-        series = samples[name]
+    for name in names:
+        column, series = layout.channels[name], samples[name]
         present = 1.0 - series.null_count() / max(1, len(series))
-        number = known[name].kind == "number"
+        interval_s = intervals_s[name] if present else rows_s
         if column.refresh_s is not None:
             interval_s = max(column.refresh_s, rows_s)
-        elif present == 0:
-            interval_s = rows_s
-        elif number:
-            interval_s = _number_refresh_s(series, t_s, windows, rows_s)
-        else:
-            interval_s = _spacing_s(series, t_s, rows_s)
+        number = known[name].kind == "number"
         facts[name] = ChannelFacts(
             interval_s=round(interval_s, 6),
             present=round(present, 6),
@@ -59,6 +78,31 @@ def measure(samples: pl.DataFrame, layout: "Layout") -> dict[str, ChannelFacts]:
             latched=bool(getattr(column, "latched", False)),
         )
     return facts
+
+
+def edge_grid_s(series: pl.Series, t_s: Floats, rows_s: float, others_s: Iterable[float]) -> float:
+    """The coarser grid that all edges of a switch lie on; 0.0 where that may be chance.
+
+    A logger that asks for a switch every half second and writes rows every 12 ms repeats it
+    in between: its edges are then whole halves of a second apart. Tried are the intervals
+    others are refreshed at, round ones, and a few whole rows. The distances between edges
+    must all fit to a row; by chance they would do so in less than one of CHANCE cases.
+    """
+    there = ~series.is_null().to_numpy()
+    if rows_s <= 0 or there.sum() < 3:
+        return 0.0
+    state, at_s = series.filter(pl.Series(there)).cast(pl.Int8).to_numpy(), t_s[there]
+    edges_s = at_s[np.flatnonzero(np.diff(state)) + 1]
+    apart_s = np.diff(edges_s)
+    tried = {round(g, 6) for g in (*others_s, *ROUND_GRIDS_S, *(k * rows_s for k in range(5, 11)))}
+    grids = sorted((g for g in tried if g >= COARSER * rows_s), reverse=True)
+    for grid_s in grids:
+        near = apart_s[apart_s <= FAR_GRIDS * grid_s]  # clocks drift over longer ones
+        off_s = np.abs(near - np.rint(near / grid_s) * grid_s)
+        chance = (2.0 * rows_s / grid_s) ** len(near) * len(grids)
+        if (off_s <= 1.02 * rows_s).all() and chance < CHANCE:
+            return grid_s
+    return 0.0
 
 
 def _windows(samples: pl.DataFrame, t_s: Floats) -> list[slice]:

@@ -30,11 +30,13 @@ class Decoded:
     """One channel of a log: values (null is blank), and what was said while decoding.
 
     problem: why the log is set aside, though its other cells are read; None where it is not.
+    behind: the numbers that a switch is worked out from, where it is from numbers.
     """
 
     values: pl.Series
     notes: tuple[Note, ...] = ()
     problem: LogError | None = None
+    behind: pl.Series | None = None
 
 
 def decode(
@@ -161,8 +163,10 @@ def _switch(
     where: str,
 ) -> Decoded:
     unknown: pl.Series | None = None
+    behind: pl.Series | None = None
     if column.on_above is not None:
-        values = as_float(cells, file, column.missing) > column.on_above
+        behind = as_float(cells, file, column.missing)
+        values = behind > column.on_above
         if cells.dtype == pl.String and values.null_count():
             unknown = values.is_null() & ~is_blank(cells, column.missing)
     elif (plain := _two_words(cells, column)) is not None:
@@ -180,9 +184,10 @@ def _switch(
         values = ~values
     values = values.rename(channel.name)
     if unknown is None or not unknown.any():
-        return Decoded(values)
+        return Decoded(values, behind=behind)
     known = len(values) - values.null_count()
-    return Decoded(values, *_unknown_words(cells, unknown, channel, column, known, rows, where))
+    said = _unknown_words(cells, unknown, channel, column, known, rows, where)
+    return Decoded(values, *said, behind=behind)
 
 
 def _two_words(cells: pl.Series, column: "SwitchColumn") -> pl.Series | None:
