@@ -5,12 +5,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ridecheck.batch.freshness import code_version, layouts_key
+from ridecheck import __version__
+from ridecheck.batch.freshness import code_version, layout_keys, layouts_key
 from ridecheck.bike.context import Context
+from ridecheck.bike.dangers import Keys
+from ridecheck.core.dangers import Register
 from ridecheck.core.model import SetAside
 from ridecheck.fleet import Fleet
 from ridecheck.fleet.events import Event
 from ridecheck.ride.judge import settings_json
+from ridecheck.store.register import read_heads, register_path
 from ridecheck.store.results import canonical
 from ridecheck.store.set_aside import log_stem, read_records
 
@@ -37,14 +41,29 @@ class BikeFacts:
         """The facts that a fleet's files state, and the records of logs set aside."""
         return cls(fleet, _moves(fleet), _bikes_by_model(fleet), _aside(fleet), comfort_rules)
 
-    def context(self, bike: str, unjudged: Sequence[str] = ()) -> Context:
-        """What the BIKE stage may know of a bike; unjudged: why rides of it could not be."""
+    def keys(self, bike: str) -> Keys:
+        """What dangers of a bike are found with today."""
+        one = self.fleet.bikes.get(bike)
+        model = self.fleet.models.get(one.model) if one else None
+        return Keys(
+            version=__version__,
+            layouts=layout_keys(self.fleet),
+            model=one.model if one else "",
+            model_key=hashlib.sha256(repr(model).encode()).hexdigest()[:12] if model else "",
+        )
+
+    def context(
+        self, bike: str, unjudged: Sequence[str] = (), register: Register | None = None
+    ) -> Context:
+        """What the BIKE stage may know of a bike; unjudged: what of it could not be judged."""
         fleet, one = self.fleet, self.fleet.bikes.get(bike)
         wrong = [f"a file of this bike is wrong: {m}" for m in fleet.wrong(bike)]
         if one is None:
             wrong = [f"there is no file bikes/{bike}.toml any more"]
         wrong += [f"a log of this bike was set aside: {told}" for told in self.aside.get(bike, ())]
         wrong += [f"not judged: {reason}" for reason in unjudged]
+        register = register or Register()
+        wrong += [lost.what for lost in register.lost.values()]
         model = fleet.models.get(one.model) if one else None
         limits = fleet.verdict
         return Context(
@@ -60,6 +79,7 @@ class BikeFacts:
             wrong=tuple(wrong),
             bikes_by_model=self.models,
             time_zone=fleet.time_zone,
+            register=register,
         )
 
     def stamp(self, bike: str) -> str:
@@ -72,6 +92,7 @@ class BikeFacts:
         content = {
             "code": code_version(),
             "files": _listing(fleet.root, bike),
+            "register": _register_on_disk(fleet.root, bike),
             "settings": settings,
             "comfort_rules": self.comfort_rules,
             "wrong": wrong,
@@ -102,6 +123,13 @@ def _listing(root: Path, bike: str) -> list[list[object]]:
     results = sorted((root / "results" / bike).glob("*.json"))
     parts = sorted((root / "rides" / bike).glob("*.parquet"))
     return [[p.name, p.stat().st_size] for p in (*results, *parts)]
+
+
+def _register_on_disk(root: Path, bike: str) -> list[str]:
+    """The register's bytes and its head: one that is lost, changed or cut shows here."""
+    path = register_path(root, bike)
+    content = path.read_bytes() if path.is_file() else b""
+    return [hashlib.sha256(content).hexdigest(), repr(read_heads(root).get(bike))]
 
 
 def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:

@@ -2,33 +2,32 @@
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-
-import polars as pl
 
 from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.freshness import index_stamps
 from ridecheck.batch.judging import on_disk
 from ridecheck.batch.nightly import HEARTBEAT, NIGHT_LOG, VERDICTS
+from ridecheck.batch.noting import says_why
+from ridecheck.batch.registering import Registers
 from ridecheck.batch.run import RunOptions, broken_off, held, run_fleet
 from ridecheck.batch.touched_bikes import bikes_of
 from ridecheck.batch.weighing import Weighing, settled_as_of
-from ridecheck.bike.closed import closed_findings
-from ridecheck.bike.context import Context
-from ridecheck.bike.counting import FORGOTTEN
+from ridecheck.core.dangers import Forgotten as ForgottenEntry
 from ridecheck.core.errors import UsageError
 from ridecheck.core.files import remove, write_whole
-from ridecheck.core.model import Note, RideResult, SetAside, Severity
+from ridecheck.core.model import RideResult, SetAside
 from ridecheck.fleet import Fleet, load_fleet
-from ridecheck.rules import all_rules
+from ridecheck.fleet.events import append_event, new_event
 from ridecheck.rules.engine import known_limits
 from ridecheck.store.index import Known, index_update, read_known
-from ridecheck.store.parts import KeptPart, list_parts, read_part, remove_part, replace_samples
-from ridecheck.store.results import canonical, read_results, remove_result, write_result
+from ridecheck.store.parts import KeptPart, list_parts, remove_part
+from ridecheck.store.register import bikes_with_register, remove_register, write_register
+from ridecheck.store.results import canonical, read_results, remove_result
 from ridecheck.store.set_aside import read_records, remove_records
 
 
@@ -36,8 +35,9 @@ from ridecheck.store.set_aside import read_records, remove_records
 class Forgotten:
     """What was removed, what stays until it is signed off, what a person must delete.
 
-    inbox: paths under inbox/ of logs that hold the bike's data; ridecheck never deletes
-    there, and reads them again as long as they are there.
+    kept_for_danger: ids of open dangers, of which the entry in the register stays. inbox:
+    paths under inbox/ of logs that hold the bike's data; ridecheck never deletes there, and
+    reads them again as long as they are there.
     """
 
     rides: tuple[str, ...]
@@ -61,37 +61,34 @@ def forget(
     *,
     since: datetime | None = None,
     until: datetime | None = None,
+    by: str = "",
+    reason: str = "",
     now: datetime | None = None,
 ) -> Forgotten:
     """Remove a bike's rides, results, index rows, pages, records and its mention in the log.
 
     since, until: only rides that began in between (undated ones only where neither is
-    given). A ride with an open danger keeps that finding, without samples, until it is
-    signed off. UsageError where the bike's file holds its data, or nothing is known of it.
+    given). Of an open danger the entry in the register stays; touching one needs a name
+    and a reason. UsageError where that is missing, where the bike's data are held, or
+    where nothing is known of it.
     """
     root, now = Path(root), now or datetime.now(UTC)
     fleet = load_fleet(root, known_limits=known_limits())
     one = fleet.bikes.get(bike)
-    folders = [root / "rides" / bike, root / "results" / bike]
-    if one is None and not (_is_name(bike) and any(f.is_dir() for f in folders)):
+    there = any((root / n / bike).is_dir() for n in ("rides", "results"))
+    if one is None and not (_is_name(bike) and (there or bike in bikes_with_register(root))):
         raise UsageError(
             "Nothing is known of this bike",
             where="BIKE",
             value=bike,
             what_to_do=f"known: {', '.join(sorted(fleet.bikes)) or 'none'}",
         )
-    if one is not None and one.hold:
-        raise UsageError(
-            "This bike's data are held",
-            where=f"bikes/{bike}.toml: hold",
-            value="true, or the file cannot be read",
-            what_to_do="Ask whoever set it; set hold = false to let the data go.",
-        )
     with held(root):
         try:
-            forgotten = _forget(fleet, bike, since, until)
+            forgotten = _forget(fleet, bike, (since, until), (by, reason), now)
             for folder in ("bikes", "archive"):  # of a bike still in the fleet it is made anew
                 remove(root / "reports" / folder / f"{bike}.html")
+            fleet = load_fleet(root, known_limits=known_limits())
             run_fleet(fleet, RunOptions(logs=(), now=now))
         except OSError as error:
             raise broken_off(error) from error
@@ -107,7 +104,9 @@ def rebuild(root: Path) -> Rebuilt:
         bikes = bikes_of(fleet)
         judged = on_disk(root, bikes)
         as_of = settled_as_of(None, judged, Known.nothing(), ())
-        weighing = Weighing(BikeFacts.of(fleet), judged, as_of)
+        facts = BikeFacts.of(fleet)
+        registers = Registers(facts, had, datetime.now(UTC))
+        weighing = Weighing(facts, judged, registers, as_of)
         rides = 0
         try:
             with index_update(root, anew=True) as update:
@@ -133,51 +132,93 @@ def _is_name(bike: str) -> bool:
     return bool(bike) and not set(bike) & {"/", "\\", "\0"} and bike not in (".", "..")
 
 
-def _forget(fleet: Fleet, bike: str, since: datetime | None, until: datetime | None) -> Forgotten:
+Between = tuple[datetime | None, datetime | None]
+
+
+def _forget(
+    fleet: Fleet, bike: str, between: Between, who: tuple[str, str], now: datetime
+) -> Forgotten:
     root = fleet.root
     results, _ = read_results(root, bike)
     parts, _ = list_parts(root, bike)
-    _forget_traces(root, bike, [r.ride for r in results.values() if _within(r, since, until)])
-    by_stem = {p.info.stem: p for p in parts}
-    gone = [r for r in results.values() if _within(r, since, until)]
-    context = Context(
-        bike=bike,
-        events=fleet.bikes[bike].events if bike in fleet.bikes else (),
-        time_zone=fleet.time_zone,
-    )
-    closed = closed_findings(list(results.values()), context, all_rules())
-    kept_for_danger, names = [], set()
-    for result in sorted(gone, key=lambda r: r.ride):
-        own = [by_stem.pop(p.part) for p in result.parts if p.part in by_stem]
-        names |= {n for p in own for n in p.names} | set(result.aliases)
-        dangers = [
-            f for f in result.findings if f.severity is Severity.DANGER and f.id not in closed
-        ]
-        if dangers:
-            kept_for_danger.append(result.ride)
-            for part in own:
-                replace_samples(root, part, _no_rows(root, part))
-            write_result(root, _danger_alone(result, tuple(f.id for f in dangers)))
-        else:
-            for part in own:
-                remove_part(root, bike, part.info.stem)
-            remove_result(root, bike, result.ride)
-    for part in by_stem.values():  # parts of no ride: their rows are all in others
-        if _part_within(part, since, until) and not any(
-            p.part == part.info.stem for r in results.values() for p in r.parts
-        ):
+    gone = [r for r in results.values() if _within(r, *between)]
+    kept = _note_in_register(fleet, bike, list(results.values()), between, who, now)
+    _forget_traces(root, bike, [r.ride for r in gone])
+    names = _remove_rides(root, bike, gone, {p.info.stem: p for p in parts})
+    others = {p.part for r in results.values() if r not in gone for p in r.parts}
+    for part in parts:  # of no ride: their rows are all in others
+        if part.info.stem not in others and _part_within(part, *between):
             names |= set(part.names)
             remove_part(root, bike, part.info.stem)
-    records = _records_of(root, bike, names) if since is None and until is None else []
+    records = _records_of(root, bike, names) if between == (None, None) else []
     remove_records(root, records)
     _forget_in_log(root, bike, {*names, *(r.log for r in records)})
     there = {n for n in (*names, *(r.log for r in records)) if _in_inbox(root, n)}
+    for folder in ("rides", "results"):
+        with suppress(OSError):  # it holds what was not to be forgotten
+            (root / folder / bike).rmdir()
     return Forgotten(
-        rides=tuple(sorted(r.ride for r in gone if r.ride not in kept_for_danger)),
-        kept_for_danger=tuple(kept_for_danger),
+        rides=tuple(sorted(r.ride for r in gone)),
+        kept_for_danger=kept,
         records=len(records),
         inbox=tuple(sorted(there)),
     )
+
+
+def _note_in_register(
+    fleet: Fleet,
+    bike: str,
+    results: Sequence[RideResult],
+    between: Between,
+    who: tuple[str, str],
+    now: datetime,
+) -> tuple[str, ...]:
+    """Enter who has open dangers' data removed and why; the ids of those dangers.
+
+    UsageError where the bike's data are held, or nobody and nothing is named. Where nothing
+    is open and all is forgotten, the register goes too.
+    """
+    root, (by, reason) = fleet.root, who
+    registers = Registers(BikeFacts.of(fleet), Known.nothing(), now)
+    register = registers.begin(bike, results, list_parts(root, bike)[0])
+    one = fleet.bikes.get(bike)
+    if one.hold if one is not None else register.hold:
+        raise UsageError(
+            "This bike's data are held",
+            where=f"bikes/{bike}.toml: hold",
+            value="true, or the file cannot be read or is gone",
+            what_to_do="Ask whoever set it; set hold = false to let the data go.",
+        )
+    touched = {
+        n: e
+        for n, e in register.open.items()
+        if between == (None, None) or (e.start is not None and _is_between(e.start, *between))
+    }
+    if touched:
+        first = next(iter(touched.values()))
+        says_why(by, reason, first.finding, "ridecheck forget")
+        entry = ForgottenEntry(now, tuple(touched), by, reason)
+        write_register(root, bike, register.with_entries(entry))
+        if one is not None:
+            when = now.replace(microsecond=0)
+            append_event(root, bike, new_event("forgotten", when, by=by, reason=reason))
+    elif between == (None, None) and not register.open and not register.lost:
+        remove_register(root, bike)
+    return tuple(e.finding for e in touched.values())
+
+
+def _remove_rides(
+    root: Path, bike: str, rides: Iterable[RideResult], by_stem: Mapping[str, KeptPart]
+) -> set[str]:
+    """Remove rides with their parts; the names of their logs."""
+    names: set[str] = set()
+    for result in rides:
+        own = [by_stem[p.part] for p in result.parts if p.part in by_stem]
+        names |= {n for p in own for n in p.names} | set(result.aliases)
+        for part in own:
+            remove_part(root, bike, part.info.stem)
+        remove_result(root, bike, result.ride)
+    return names
 
 
 def _forget_traces(root: Path, bike: str, rides: Iterable[str]) -> None:
@@ -193,36 +234,17 @@ def _forget_traces(root: Path, bike: str, rides: Iterable[str]) -> None:
 def _within(result: RideResult, since: datetime | None, until: datetime | None) -> bool:
     if result.start is None:
         return since is None and until is None
-    return (since is None or result.start >= since) and (until is None or result.start <= until)
+    return _is_between(result.start, since, until)
+
+
+def _is_between(start: datetime, since: datetime | None, until: datetime | None) -> bool:
+    return (since is None or start >= since) and (until is None or start <= until)
 
 
 def _part_within(part: KeptPart, since: datetime | None, until: datetime | None) -> bool:
     if part.info.dating == "none":
         return since is None and until is None
-    start = part.info.start
-    return (since is None or start >= since) and (until is None or start <= until)
-
-
-def _no_rows(root: Path, part: KeptPart) -> pl.DataFrame:
-    return read_part(root, part.info.bike, part.info.stem).samples.clear()
-
-
-def _danger_alone(result: RideResult, ids: tuple[str, ...]) -> RideResult:
-    """A result that tells of nothing but its open dangers."""
-    return replace(
-        result,
-        samples=0,
-        distance_km=0.0,
-        engaged_s=0.0,
-        engaged_km=0.0,
-        engagements=0,
-        rules=(),
-        findings=tuple(f for f in result.findings if f.id in ids),
-        cancels=(),
-        notes=(Note("rows", FORGOTTEN),),
-        measures={},
-        sketch=None,
-    )
+    return _is_between(part.info.start, since, until)
 
 
 def _records_of(root: Path, bike: str, names: Iterable[str]) -> list[SetAside]:

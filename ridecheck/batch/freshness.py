@@ -31,6 +31,14 @@ def layouts_key(fleet: Fleet) -> str:
     return hashlib.sha256(canonical([keys, named])).hexdigest()
 
 
+def layout_keys(fleet: Fleet) -> dict[str, str]:
+    """Twelve hex digits of each layout as it is written; the reader plays no part."""
+    return {
+        name: hashlib.sha256(layout.model_dump_json().encode()).hexdigest()[:12]
+        for name, layout in fleet.layouts.items()
+    }
+
+
 def index_stamps(fleet: Fleet) -> dict[str, str]:
     """What the index was made with; it is made over where any of it changed."""
     return {

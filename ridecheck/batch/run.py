@@ -20,6 +20,7 @@ from ridecheck.batch.inbox import Arrivals
 from ridecheck.batch.jobs import FailOn, Job
 from ridecheck.batch.judging import judge
 from ridecheck.batch.processes import release
+from ridecheck.batch.registering import Registers
 from ridecheck.batch.tasks import Crew, Progress
 from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
 from ridecheck.batch.weighing import Weighing, settled_as_of, standing
@@ -162,11 +163,11 @@ def exit_code(outcome: ScreenOutcome, fail_on: FailOn = "keep_in") -> int:
 
 
 @contextlib.contextmanager
-def held(root: Path) -> Iterator[None]:
-    """Hold the fleet folder; FleetBusy where another run does."""
+def held(root: Path, *, wait_s: float = 0.0) -> Iterator[None]:
+    """Hold the fleet folder; FleetBusy where another run still does after a while."""
     lock = FileLock(root / ".lock", mode=0o666 & ~_umask())
     try:
-        lock.acquire(timeout=0)
+        lock.acquire(timeout=wait_s)
     except Timeout:
         raise FleetBusy(
             "Another run holds this fleet folder",
@@ -235,10 +236,11 @@ class Run:
         facts = BikeFacts.of(self.fleet, comfort_rules=self.options.job.comfort_rules)
         bikes = bikes_of(self.fleet)
         touched = touched_bikes(facts, known, bikes, by_logs=arrivals.touched)
-        judged = judge(facts, touched, self.crew)
+        registers = Registers(facts, known, self.options.first_seen or self.options.now)
+        judged = judge(facts, touched, self.crew, registers)
         untouched = set(bikes) - touched
         weighing = Weighing(
-            facts, judged, settled_as_of(self.options.as_of, judged, known, untouched)
+            facts, judged, registers, settled_as_of(self.options.as_of, judged, known, untouched)
         )
         with index_update(self.root, anew=not known.whole) as update:
             reports = self._weigh(weighing, bikes, touched, known, update)
@@ -251,7 +253,8 @@ class Run:
                 as_of=weighing.as_of,
                 generated_at=self.options.now,
             )
-            damaged = judged.damaged | weighing.damaged
+            missing = {n for names in judged.missing.values() for n in names}
+            damaged = judged.damaged | weighing.damaged | missing
             written = self._write(report, arrivals, known, update, damaged)
         return ScreenOutcome(
             report=report,
@@ -276,6 +279,7 @@ class Run:
         """Clear what a killed run left half-written."""
         folders = [self.root, self.root / "set_aside", self.root / "log", self.report_dir]
         folders.append(self.report_dir / "bikes")
+        folders.append(self.root / "dangers")
         for name in ("rides", "results"):
             (self.root / name).mkdir(exist_ok=True)
             folders += [p for p in (self.root / name).iterdir() if p.is_dir()]
@@ -350,7 +354,7 @@ class Run:
     ) -> bool:
         """Pages, then the index; neither where nothing changed and nobody asked."""
         stamps = index_stamps(self.fleet)
-        lost = {name.split("-")[0] for name in damaged}
+        lost = {name.rpartition("/")[2].split("-")[0] for name in damaged}
         logs = {
             file: kept
             for file, rows in arrivals.rows.items()

@@ -1,13 +1,13 @@
 """What the worker processes do: take one log in, or judge one ride."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
 from ridecheck.batch.processes import run_tasks
-from ridecheck.core.model import RideResult
+from ridecheck.core.model import RideResult, Severity
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.intake.keep import LogTaken, killed, take_log
@@ -65,34 +65,36 @@ class LogTask:
 
 @dataclass(frozen=True, slots=True)
 class RideTask:
-    """A ride to judge. earlier: results that share parts with it, open dangers alone."""
+    """A ride to judge."""
 
     root: Path
     plan: RidePlan
     judge_key: str
     older_layout: frozenset[str]
-    earlier: tuple[RideResult, ...]
     comfort_rules: bool = True
 
     def __call__(self) -> "RideDone":
         """Judge it and keep the result."""
+        parts = []
+        for share in self.plan.parts:
+            bike, stem = share.kept.info.bike, share.kept.info.stem
+            try:
+                parts.append(read_part(self.root, bike, stem))
+            except OSError:
+                return RideDone(self.plan, damaged=f"rides/{bike}/{stem}.parquet")
         try:
-            parts = [
-                read_part(self.root, p.kept.info.bike, p.kept.info.stem) for p in self.plan.parts
-            ]
             result = judge_plan(
                 self.plan,
                 parts,
                 _FLEETS[self.root].settings(self.plan.bike),
                 judge_key=self.judge_key,
                 older_layout=self.older_layout,
-                earlier=self.earlier,
                 comfort_rules=self.comfort_rules,
             )
         except UNFORESEEN as error:  # one ride must not end the night
             return RideDone(self.plan, f"ride {self.plan.ride}: {type(error).__name__}: {error}")
         write_result(self.root, result)
-        return RideDone(self.plan, end=result.end)
+        return RideDone(self.plan, slim=slim(result))
 
     @property
     def size(self) -> int:
@@ -107,11 +109,31 @@ class RideTask:
 
 @dataclass(frozen=True, slots=True)
 class RideDone:
-    """A ride that was judged, and its end; fault says why it could not be, "" where it was."""
+    """A ride that was judged, without the bulk of its result.
+
+    fault: why it could not be, an error of ridecheck itself; damaged: the kept file that
+    could not be read; both "" where it was judged.
+    """
 
     plan: RidePlan
     fault: str = ""
-    end: datetime | None = None
+    damaged: str = ""
+    slim: RideResult | None = None
+
+
+def slim(result: RideResult) -> RideResult:
+    """A result without its bulk: what it is of, and the dangers in it."""
+    dangers = (f for f in result.findings if f.severity is Severity.DANGER)
+    return replace(
+        result,
+        findings=tuple(replace(f, picture=None) for f in dangers),
+        cancels=(),
+        rules=(),
+        channels={},
+        measures={},
+        notes=(),
+        sketch=None,
+    )
 
 
 @dataclass(slots=True)

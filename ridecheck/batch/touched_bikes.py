@@ -5,13 +5,14 @@ from collections.abc import Collection, Iterable
 from ridecheck.batch.facts import BikeFacts
 from ridecheck.fleet import Fleet
 from ridecheck.store.index import Known
+from ridecheck.store.register import bikes_with_register
 
 
 def bikes_of(fleet: Fleet) -> tuple[str, ...]:
-    """Bikes with a file, and those of which rides or results are kept."""
+    """Bikes with a file, and those of which rides, results or dangers are kept."""
     folders = [f for n in ("rides", "results") if (f := fleet.root / n).is_dir()]
     on_disk = {p.name for f in folders for p in f.iterdir() if p.is_dir() and any(p.iterdir())}
-    return tuple(sorted({*fleet.bikes, *on_disk}))
+    return tuple(sorted({*fleet.bikes, *on_disk, *bikes_with_register(fleet.root)}))
 
 
 def touched_bikes(

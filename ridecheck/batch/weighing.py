@@ -6,6 +6,7 @@ from datetime import datetime
 
 from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.judging import Judged
+from ridecheck.batch.registering import Registers
 from ridecheck.bike.closed import closed_findings
 from ridecheck.bike.counting import stands_for
 from ridecheck.bike.diagnose import diagnose
@@ -41,6 +42,7 @@ class Weighing:
 
     facts: BikeFacts
     judged: Judged
+    registers: Registers
     as_of: datetime | None
     errors: set[str] = field(default_factory=set)
     damaged: set[str] = field(default_factory=set)
@@ -50,15 +52,17 @@ class Weighing:
         facts, root = self.facts, self.facts.fleet.root
         results = self._results(bike)
         parts, damaged = list_parts(root, bike)
-        self.damaged |= set(damaged)
-        context, rules = facts.context(bike, self.judged.unjudged.get(bike, ())), all_rules()
+        self.damaged |= {f"rides/{bike}/{n}" for n in damaged}
+        unjudged = [*self.judged.unjudged.get(bike, ()), *self._unreadable(bike)]
+        context = facts.context(bike, unjudged, self.registers.of(bike))
+        rules = all_rules()
         report = assess(results.values(), context, as_of=self.as_of, rules=rules)
         if facts.is_usable(bike):
             found = diagnose(
                 results.values(),
                 settings=facts.fleet.settings(bike),
                 events=context.events,
-                closed=closed_findings(list(results.values()), context, rules),
+                closed=closed_findings(list(results.values()), context),
                 rules=rules,
             )
             report = replace(report, suspects=found.suspects, next_checks=found.next_checks)
@@ -81,12 +85,14 @@ class Weighing:
 
     def stamped(self, bike: str, rows: BikeRows) -> BikeRows:
         """Say that the report stands as long as nothing of what lies on the disk changes."""
-        stamp = "" if bike in self.judged.unjudged else self.facts.stamp(bike)
+        whole = bike not in self.judged.unjudged and not self._unreadable(bike)
+        stamp = self.facts.stamp(bike) if whole else ""
         return replace(rows, row=replace(rows.row, stamp=stamp))
 
     def all_judged(self, bike: str) -> bool:
         """Whether every ride of this bike has its result."""
-        return self.facts.is_usable(bike) and bike not in self.judged.unjudged
+        whole = bike not in self.judged.unjudged and bike not in self.judged.missing
+        return self.facts.is_usable(bike) and whole
 
     def rides_moved_from(self, bike: str) -> list[RideResult]:
         """Rides of other bikes that are made of parts filed under this one."""
@@ -102,8 +108,14 @@ class Weighing:
 
     def _results(self, bike: str) -> Mapping[str, RideResult]:
         results, damaged = read_results(self.facts.fleet.root, bike)
-        self.damaged |= set(damaged)
+        self.damaged |= {f"results/{bike}/{n}" for n in damaged}
         return results
+
+    def _unreadable(self, bike: str) -> list[str]:
+        """Kept files of a bike that cannot be read, or are gone, a sentence each."""
+        own = (f"rides/{bike}/", f"results/{bike}/")
+        damaged = [f"{n} cannot be read" for n in sorted(self.damaged) if n.startswith(own)]
+        return damaged + [f"{n} is missing" for n in sorted(self.judged.missing.get(bike, ()))]
 
     def _note_errors(self, bike: str, results: Mapping[str, RideResult]) -> None:
         """Where a rule ended in an error in a ride judged now."""

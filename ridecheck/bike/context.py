@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from ridecheck.core.dangers import Register
 from ridecheck.fleet.events import Event
 
 
@@ -12,6 +13,7 @@ class Context:
 
     wrong: why a file of this bike cannot be used, a sentence each. bikes_by_model: which
     bikes of the fleet each model has. time_zone: of dates in events, and of wording.
+    register: its dangers; one that is not in it counts as open.
     """
 
     bike: str
@@ -26,3 +28,4 @@ class Context:
     wrong: tuple[str, ...] = ()
     bikes_by_model: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     time_zone: str = "UTC"
+    register: Register = field(default_factory=Register)

@@ -6,8 +6,6 @@ from datetime import UTC, datetime, timedelta
 from ridecheck.bike.context import Context
 from ridecheck.core.model import RideResult
 
-FORGOTTEN = "forgotten on request; kept for its open danger alone, until that is signed off"
-"""Note of a ride of which nothing is left but a danger. It does not count."""
 _INSTANT = timedelta(microseconds=1)
 
 
@@ -24,14 +22,8 @@ def rides_that_count(
 
 
 def may_count(ride: RideResult) -> bool:
-    """Whether it is dated, of this bike, read whole, and more than a danger left of it."""
-    whole = ride.fits_model and not ride.partly_read
-    return ride.start is not None and whole and not is_forgotten(ride)
-
-
-def is_forgotten(ride: RideResult) -> bool:
-    """Whether nothing is left of it but an open danger."""
-    return any(n.message == FORGOTTEN for n in ride.notes)
+    """Whether it is dated, of this bike, and read whole."""
+    return ride.start is not None and ride.fits_model and not ride.partly_read
 
 
 def stands_for(

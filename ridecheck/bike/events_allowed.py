@@ -2,25 +2,30 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
 from pathlib import Path
 from typing import get_args
 
 from ridecheck.bike.checks import Part, checks
 from ridecheck.bike.diagnose.history import FAULT_WORDS
+from ridecheck.bike.signed import MISREAD_CHECK, REGISTER, rule_named
+from ridecheck.core.dangers import Found
 from ridecheck.core.errors import UsageError
 from ridecheck.core.model import RideResult, Severity, StoredFinding
 from ridecheck.fleet.events import KINDS, Event, events_of, new_event
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
 from ridecheck.store.parts import kept_parts_of
-from ridecheck.store.results import read_result
+from ridecheck.store.register import read_register
+from ridecheck.store.results import read_result, read_results
 from ridecheck.store.set_aside import log_stem, read_records
 
-BY_HAND = tuple(k for k in KINDS if k not in ("assigned", "dropped"))
-"""Kinds a person notes; the other two come with their own commands."""
+BY_HAND = tuple(k for k in KINDS if k not in ("assigned", "dropped", "forgotten"))
+"""Kinds a person notes; the others come with their own commands."""
 RESULTS = ("ok", "fault")
+_EARLIEST_ZONE = timedelta(days=1)
+"""A day that has not begun in UTC may have begun elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +44,11 @@ class Noted:
     reason: str = ""
 
 
-def event_of(root: Path, bike: str, noted: Noted) -> Event:
+def event_of(root: Path, bike: str, noted: Noted, *, now: datetime) -> Event:
     """The event to append, once it names what its kind asks for.
 
     A danger is closed by a sign-off alone, which names every check its rule asks for.
-    Raises UsageError.
+    now: no event is dated after it. Raises UsageError.
     """
     if noted.kind not in BY_HAND:
         raise _unknown("kind of event", noted.kind, BY_HAND)
@@ -53,7 +58,10 @@ def event_of(root: Path, bike: str, noted: Noted) -> Event:
         _is_a_check(noted.check)
         if noted.result not in RESULTS:
             raise _unknown("result", noted.result, RESULTS)
-    if noted.kind in ("signed_off", "dismissed") and noted.finding:
+    _is_past(noted.when, now)
+    if noted.kind == "misread":
+        _is_misread(noted, bike)
+    elif noted.kind in ("signed_off", "dismissed") and noted.finding:
         rule, severity = rule_closed(root, bike, noted.finding)
         _may_close(noted, rule, severity)
         _refuse_faults(root, bike, noted)
@@ -67,10 +75,39 @@ def event_of(root: Path, bike: str, noted: Noted) -> Event:
     return new_event(noted.kind, noted.when, **keys)
 
 
+def _is_past(when: date, now: datetime) -> None:
+    """UsageError for what is dated after now; a day begins at its start anywhere on earth."""
+    day = when if not isinstance(when, datetime) else when.astimezone(UTC).date()
+    later = when > now if isinstance(when, datetime) else day > now.date() + _EARLIEST_ZONE
+    if later:
+        raise UsageError(
+            "an event cannot be dated after now",
+            where="ridecheck note --when",
+            value=str(when),
+            what_to_do=f"it is {now:%Y-%m-%dT%H:%M:%SZ}; leave --when out for now",
+        )
+
+
+def _is_misread(noted: Noted, bike: str) -> None:
+    """UsageError unless a misread names a danger's rule or id, and the one check it asks for."""
+    if noted.check != MISREAD_CHECK:
+        raise UsageError(
+            "a misread danger asks for one check",
+            where="ridecheck note --check",
+            value=noted.check,
+            what_to_do=f"work the control by hand, compare the raw column, then "
+            f"--check {MISREAD_CHECK}",
+        )
+    rules = all_rules()
+    rule = rules.get(rule_named(noted.finding, bike))
+    if rule is None or rule.severity is not Severity.DANGER:
+        dangers = [r.id for r in rules.values() if r.severity is Severity.DANGER]
+        raise _unknown("danger", noted.finding, dangers)
+
+
 def results_of(root: Path, bike: str) -> Iterator[RideResult]:
-    """The stored results of a bike, by ride id."""
-    for path in sorted((root / "results" / bike).glob("*.json")):
-        yield read_result(path)
+    """The stored results of a bike that can be read, by ride id."""
+    yield from read_results(root, bike)[0].values()
 
 
 def result_of(root: Path, ride: str) -> RideResult:
@@ -85,7 +122,14 @@ def result_of(root: Path, ride: str) -> RideResult:
             value=ride,
             what_to_do=f"did you mean {close[0]}?" if close else "take an id from a bike's page",
         )
-    return read_result(found[0])
+    try:
+        return read_result(found[0])
+    except OSError:
+        raise UsageError(
+            "what was found in this ride cannot be read",
+            where=f"results/{found[0].parent.name}/{found[0].name}",
+            what_to_do="run ridecheck screen: it is judged again where its samples are kept",
+        ) from None
 
 
 def log_set_aside(root: Path, log: str) -> dict[str, list[str]] | None:
@@ -105,6 +149,10 @@ def rule_closed(root: Path, bike: str, named: str) -> tuple[Rule | None, Severit
     rules = all_rules()
     if (name := named.removeprefix(f"{bike}/")) in rules:
         return rules[name], rules[name].severity
+    if name == REGISTER:
+        return None, Severity.DANGER
+    if _is_registered(root, bike, named):
+        return rules.get(rule_named(named, bike)), Severity.DANGER
     findings = [f for result in results_of(root, bike) for f in result.findings]
     for finding in findings:
         if finding.id == named:
@@ -115,6 +163,12 @@ def rule_closed(root: Path, bike: str, named: str) -> tuple[Rule | None, Severit
         value=named,
         what_to_do=_ids_known(findings, named),
     )
+
+
+def _is_registered(root: Path, bike: str, named: str) -> bool:
+    """Whether an id is that of a danger in the bike's register."""
+    entries = read_register(root, bike).register.entries
+    return any(isinstance(e, Found) and e.finding == named for e in entries)
 
 
 def _ids_known(findings: Sequence[StoredFinding], named: str) -> str:

@@ -15,15 +15,15 @@ def sentence(case: Case, findings: Sequence[StoredFinding]) -> str:
     facts = [_moment(case, newest)]
     if len(findings) > 1:
         facts.append(f"{times(len(findings))} in {count(rides, 'ride')}")
-    ride = next(r for r in case.rides if r.ride == newest.ride)
-    if not ride.fits_model:
+    ride = next((r for r in case.rides if r.ride == newest.ride), None)
+    if ride is not None and not ride.fits_model:
         facts.append(f"seen on a log whose bike is in doubt{fitting(case, ride)}")
     elif newest.doubt:
         facts.append(f"in doubt: {newest.doubt.rstrip('.')}")
-    if ride.partly_read:
+    if ride is not None and ride.partly_read:
         facts.append("seen on a log that could be read only in part")
     if newest.carried_from:
-        facts.append(f"found by {newest.carried_from}, not found again since")
+        facts.append(f"found by {newest.carried_from}, {_whereabouts(case, newest)}")
     return f"{words} ({'; '.join(facts)})"
 
 
@@ -54,9 +54,22 @@ def times(number: int) -> str:
 def _moment(case: Case, finding: StoredFinding) -> str:
     if finding.start is None:
         return "date unknown"
-    ride = next(r for r in case.rides if r.ride == finding.ride)
+    dating = next((r.dating for r in case.rides if r.ride == finding.ride), None) or next(
+        (e.dating for e in case.missing.values() if e.finding == finding.id), "time"
+    )
     local = finding.start.astimezone(ZoneInfo(case.context.time_zone))
-    return f"{local:%Y-%m-%d}" if ride.dating == "date" else f"{local:%Y-%m-%d %H:%M:%S}"
+    return f"{local:%Y-%m-%d}" if dating == "date" else f"{local:%Y-%m-%d %H:%M:%S}"
+
+
+def _whereabouts(case: Case, finding: StoredFinding) -> str:
+    """What became of the ride of a danger that is not found now."""
+    register = case.context.register
+    numbers = [n for n, e in case.missing.items() if e.finding == finding.id]
+    if to := next((t for n in numbers if (t := register.moved_to(n))), ""):
+        return f"its ride was moved to {to}; open here until it is signed off"
+    if not any(r.ride == finding.ride for r in case.rides):
+        return "its ride is not kept any more"
+    return "not found again since"
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -4,7 +4,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.bike.case import Case
-from ridecheck.bike.counting import end_of, is_forgotten
+from ridecheck.bike.counting import end_of
 from ridecheck.bike.coverage import covered, is_needed
 from ridecheck.bike.sentences import count, fitting, rule_words
 from ridecheck.core.model import Coverage, RuleOutcome, State
@@ -43,7 +43,7 @@ def _none_counts(case: Case) -> str:
 
 
 def _newest_unfit(case: Case) -> list[str]:
-    dated = [r for r in case.rides if r.start is not None and not is_forgotten(r)]
+    dated = [r for r in case.rides if r.start is not None]
     if not dated or dated[-1].fits_model:
         return []
     return [f"the newest log does not fit this bike's model{fitting(case, dated[-1])}"]

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 
 from ridecheck.bike.case import Case
 from ridecheck.bike.context import Context
-from ridecheck.bike.counting import is_forgotten, morning_of, ride_order
+from ridecheck.bike.counting import morning_of, ride_order
 from ridecheck.bike.coverage import coverage, not_covered
+from ridecheck.bike.dangers import finding_of
 from ridecheck.bike.proof import repairs
 from ridecheck.bike.raised import OKS_THAT_LIFT, raised, rides_ok
 from ridecheck.bike.sentences import count, rule_words, sentence, times
@@ -53,7 +54,7 @@ def assess(
     rides = sorted(results, key=ride_order)
     case = Case.of(rides, context, as_of, rules)
     verdict, because = decide(case)
-    dated = [r for r in rides if r.start is not None and not is_forgotten(r)]
+    dated = [r for r in rides if r.start is not None]
     counting = {r.ride for r in case.counting}
     return BikeReport(
         bike=context.bike,
@@ -66,10 +67,7 @@ def assess(
         not_covered=not_covered(case),
         last_data=max((r.end for r in dated if r.end is not None), default=None),
         rides=tuple(_summary(r, counts=r.ride in counting) for r in rides),
-        findings=tuple(
-            ReportedFinding(f, open=f.id not in case.closed)
-            for f in sorted((f for r in rides for f in r.findings), key=_finding_order)
-        ),
+        findings=_findings(case),
         cancels=tuple(_with_local_time(c, r, context) for r in rides for c in r.cancels),
         coverage=coverage(case),
         closing=_closing(case, verdict),
@@ -105,13 +103,24 @@ def decide(case: Case) -> tuple[Verdict, tuple[str, ...]]:
 
 def _dangers(case: Case) -> tuple[str, ...]:
     """A sentence for each rule with an open danger, the newest first."""
+    found = [f for r in case.rides for f in case.open_in(r) if f.severity is Severity.DANGER]
     by_rule: dict[str, list[StoredFinding]] = {}
-    for ride in case.rides:
-        for finding in case.open_in(ride):
-            if finding.severity is Severity.DANGER:
-                by_rule.setdefault(finding.rule, []).append(finding)
+    for finding in sorted([*found, *_missing(case)], key=_when):
+        by_rule.setdefault(finding.rule, []).append(finding)
     newest_first = sorted(by_rule.values(), key=lambda fs: _when(fs[-1]), reverse=True)
     return tuple(sentence(case, f) for f in newest_first)
+
+
+def _missing(case: Case) -> list[StoredFinding]:
+    """Open dangers of the register that no ride shows any more."""
+    return [finding_of(e, case.context.bike) for e in case.missing.values()]
+
+
+def _findings(case: Case) -> tuple[ReportedFinding, ...]:
+    found = [f for r in case.rides for f in r.findings]
+    reported = [ReportedFinding(f, open=f.id not in case.closed) for f in found]
+    reported += [ReportedFinding(f, open=True) for f in _missing(case)]
+    return tuple(sorted(reported, key=lambda r: _finding_order(r.finding)))
 
 
 def _remarks(case: Case) -> tuple[str, ...]:
@@ -153,7 +162,7 @@ def _previous(
     if all(r.start is None for r in before):
         return None
     then = morning if as_of is None else min(as_of, morning)
-    return decide(Case.of(before, context, then, rules))[0]
+    return decide(Case.of(before, context, then, rules, before=morning))[0]
 
 
 def _finding_order(finding: StoredFinding) -> tuple[int, bool, float, str, str]:

@@ -1,5 +1,6 @@
 """What happened to a bike, and rides filed under the wrong one."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -7,9 +8,8 @@ import typer
 
 from ridecheck.cli.app import Fleet, app, say
 from ridecheck.cli.times import instant, now
-from ridecheck.core.errors import UsageError
 
-Bike = Annotated[str, typer.Argument(help="The bike's id.")]
+Bike = Annotated[str, typer.Argument(help="The bike's id; several with commas.")]
 By = Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")]
 Reason = Annotated[str, typer.Option("--reason", help="Why.")]
 
@@ -20,7 +20,8 @@ def note(
     kind: Annotated[
         str,
         typer.Argument(
-            help="repair, modification, checked, signed_off, dismissed, wash, rain or remark."
+            help="repair, modification, checked, signed_off, misread, dismissed, wash, rain "
+            "or remark."
         ),
     ],
     fleet: Fleet = Path(),
@@ -52,9 +53,8 @@ def note(
         --checks lamp-by-each-control,rear-pedal-point,lever-free-play
     ridecheck note T12 dismissed --finding cruise/hunts --reason headwind --by JK
     """
-    from ridecheck.bike.closing import closing_told
-    from ridecheck.bike.events_allowed import Noted, event_of
-    from ridecheck.fleet.events import append_event
+    from ridecheck.batch.noting import note as write
+    from ridecheck.bike.events_allowed import Noted
 
     named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
     noted = Noted(
@@ -69,11 +69,10 @@ def note(
         checks=named,
         reason=reason,
     )
-    event = event_of(fleet, bike, noted)
-    told = closing_told(fleet, bike, event)
-    append_event(fleet, bike, event)
-    say(f"Noted in bikes/{bike}.toml. {told}{' ' if told else ''}Run ridecheck screen to ")
-    say("judge with it.\n")
+    bikes = list(dict.fromkeys(b.strip() for b in bike.split(",")))
+    for one, told in zip(bikes, write(fleet, bikes, noted, now=datetime.now(UTC)), strict=True):
+        say(f"Noted in bikes/{one}.toml. {told}{' ' if told else ''}Run ridecheck screen to ")
+        say("judge with it.\n")
 
 
 @app.command()
@@ -92,23 +91,10 @@ def assign(
     \b
     ridecheck assign T07-20260512T131500Z T12 --by JK --reason "logger was moved"
     """
-    from ridecheck.bike.events_allowed import result_of
-    from ridecheck.fleet.events import append_event, new_event
+    from ridecheck.batch.noting import assign as write
 
-    result = result_of(fleet, ride)
-    if not (fleet / "bikes" / f"{bike}.toml").is_file():
-        raise UsageError(
-            "unknown bike", where="bikes/", value=bike, what_to_do="give it a file in bikes/ first"
-        )
-    if bike == result.bike:
-        raise UsageError(
-            "the ride is filed under this bike already", where=f"results/{bike}", value=ride
-        )
-    parts = sorted(p.part for p in result.parts)
-    keys = {"reason": reason} if reason else {}
-    event = new_event("assigned", now(), ride=ride, parts=parts, to=bike, by=by, **keys)
-    append_event(fleet, result.bike, event)
-    say(f"{ride}: moves from {result.bike} to {bike} at the next ridecheck screen.\n")
+    old = write(fleet, ride, bike, by=by, reason=reason, now=now())
+    say(f"{ride}: moves from {old} to {bike} at the next ridecheck screen.\n")
 
 
 @app.command()
@@ -129,17 +115,6 @@ def drop(
     ridecheck drop T07-20260512T131500Z --by JK --reason "a ride in a van"
     ridecheck drop T07_20260512.csv --by JK --reason "card damaged, ride repeated"
     """
-    from ridecheck.bike.events_allowed import log_set_aside, result_of
-    from ridecheck.fleet.events import append_event, new_event
+    from ridecheck.batch.noting import drop as write
 
-    if (log := log_set_aside(fleet, ride)) is not None:
-        for bike, stems in log.items():
-            keys = {"ride": ride, "parts": stems, "by": by, "reason": reason}
-            append_event(fleet, bike, new_event("dropped", now(), **keys))
-        say(f"{ride}: no longer holds {' and '.join(log)} from the next ridecheck screen on.\n")
-        return
-    result = result_of(fleet, ride)
-    parts = sorted(p.part for p in result.parts)
-    event = new_event("dropped", now(), ride=ride, parts=parts, by=by, reason=reason)
-    append_event(fleet, result.bike, event)
-    say(f"{ride}: taken out of {result.bike} at the next ridecheck screen.\n")
+    say(write(fleet, ride, by=by, reason=reason, now=now()))

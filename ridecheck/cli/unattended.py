@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from ridecheck.cli.app import DONE, Fleet, app, say, tell
+from ridecheck.cli.events import By, Reason
 from ridecheck.cli.screening import AsOf, FailOn, ReportDir, progress
 from ridecheck.cli.times import moment
 
@@ -99,11 +100,14 @@ def forget(
     until: Annotated[
         str, typer.Option("--to", metavar="TIME", help="Only rides that began by then.")
     ] = "",
+    by: By = "",
+    reason: Reason = "",
 ) -> None:
     """Remove a bike's rides, results, pages and its mention in the nights' log.
 
-    The logs in the inbox are listed for a person to delete. An open danger stays,
-    without samples, until it is signed off. hold = true in the bike's file refuses.
+    The logs in the inbox are listed for a person to delete. An open danger stays in the
+    bike's register until it is signed off; touching one needs --by and --reason.
+    hold = true in the bike's file refuses.
 
     \b
     ridecheck forget T07 --fleet hollow-hill
@@ -112,11 +116,11 @@ def forget(
     from ridecheck.batch.forgetting import forget
     from ridecheck.reporters.wording import count
 
-    gone = forget(fleet, bike, since=moment(since), until=moment(until))
+    gone = forget(fleet, bike, since=moment(since), until=moment(until), by=by, reason=reason)
     rides, records = count(len(gone.rides), "ride"), count(gone.records, "record")
     say(f"{bike}: {rides} removed, {records} of logs set aside removed\n")
-    for ride in gone.kept_for_danger:
-        say(f"kept without samples until it is signed off: the open danger in {ride}\n")
+    for danger in gone.kept_for_danger:
+        say(f"stays in the register until it is signed off: {danger}\n")
     for log in gone.inbox:
         say(f"delete by hand: {fleet / 'inbox' / log}\n")
 

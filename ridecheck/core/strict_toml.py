@@ -1,6 +1,7 @@
 """What the tables of all fleet files share: strictness, plain text, words for what is wrong."""
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any
@@ -63,6 +64,12 @@ def is_one_line(text: str) -> bool:
 def is_printed(text: str) -> bool:
     """Whether a text over several lines holds nothing of control but its line ends and tabs."""
     return not any(NOT_PRINTED.search(line) for line in text.replace("\t", " ").split("\n"))
+
+
+def is_visible(name: str) -> bool:
+    """Whether a name can be read: a letter in it, and no mark that takes no room."""
+    marks = any(unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Cn") for c in name)
+    return not marks and any(unicodedata.category(c)[0] == "L" for c in name)
 
 
 def _one_line(text: str) -> str:

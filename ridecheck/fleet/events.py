@@ -34,6 +34,7 @@ from ridecheck.core.strict_toml import (
     OneLine,
     Table,
     is_printed,
+    is_visible,
     nearest_name,
     one_of,
     wrong,
@@ -44,12 +45,14 @@ Kind = Literal[
     "modification",
     "checked",
     "signed_off",
+    "misread",
     "dismissed",
     "wash",
     "rain",
     "remark",
     "assigned",
     "dropped",
+    "forgotten",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
@@ -57,10 +60,12 @@ CLOSING = ("signed_off", "dismissed")
 
 _NEEDS: Mapping[str, tuple[str, ...]] = {
     "checked": ("check", "result"),
-    "signed_off": ("finding", "checks"),
-    "dismissed": ("finding", "reason"),
+    "signed_off": ("finding", "checks", "by"),
+    "misread": ("finding", "check", "by", "reason"),
+    "dismissed": ("finding", "reason", "by"),
     "assigned": ("ride", "parts", "to", "by"),
     "dropped": ("ride", "parts", "by", "reason"),
+    "forgotten": ("by", "reason"),
 }
 
 _YEARS = range(1980, 2100)
@@ -114,6 +119,8 @@ class Event(Table):
         if info.field_name in _NEEDS.get(kind, ()) and not said:
             needs = ", ".join(_NEEDS[kind])
             raise wrong(f"a {kind} event needs this key", f"it needs {needs}")
+        if info.field_name == "by" and "by" in _NEEDS.get(kind, ()) and not is_visible(value):
+            raise wrong("nobody can be read in this", "a role, a name or initials, in letters")
         return value
 
     def instant(self, zone: str = "UTC") -> datetime:

@@ -107,13 +107,12 @@ def judge_plan(
     *,
     judge_key: str,
     older_layout: frozenset[str] = frozenset(),
-    earlier: Sequence[RideResult] = (),
     comfort_rules: bool = True,
 ) -> RideResult:
-    """Judge a planned ride; open dangers of earlier results that are gone are carried over.
+    """Judge a planned ride.
 
     parts: those of the plan, as kept. older_layout: stems that could not be read again
-    after their layout changed. earlier: stored results that share a part with the plan.
+    after their layout changed.
     """
     repeated = 0
     trimmed = []
@@ -129,7 +128,7 @@ def judge_plan(
     if older := older_layout & set(plan.stems):
         message = "read with an older layout: the log could not be read again"
         notes.append(Note("values", message, len(older)))
-    result = judge_ride(
+    return judge_ride(
         trimmed,
         settings,
         bike=plan.bike,
@@ -139,7 +138,6 @@ def judge_plan(
         notes=notes,
         rules=None if comfort_rules else without_comfort(),
     )
-    return carried(result, earlier)
 
 
 def judge_key(
@@ -190,25 +188,6 @@ def trim(part: Part, rows_after: datetime | None) -> Part:
     return Part(info=info, samples=samples)
 
 
-def carried(result: RideResult, earlier: Sequence[RideResult]) -> RideResult:
-    """Add the dangers of earlier results that this one no longer finds, marked as such."""
-    found = {f.rule: [g for g in result.findings if g.rule == f.rule] for f in result.findings}
-    ids = {f.id for f in result.findings}
-    kept: dict[str, StoredFinding] = {}
-    for old in sorted(earlier, key=lambda r: (r.start is None, r.start, r.ride)):
-        for finding in old.findings:
-            moved = _moved(finding, old, result)
-            again = moved.id in ids or any(_same(moved, f) for f in found.get(moved.rule, ()))
-            if finding.severity is not Severity.DANGER or again:
-                continue
-            by = f"version {old.version}, layout {' and '.join(old.layouts) or 'unknown'}"
-            kept[moved.id] = replace(moved, carried_from=finding.carried_from or by)
-    if not kept:
-        return result
-    findings = sorted((*result.findings, *kept.values()), key=finding_order)
-    return replace(result, findings=tuple(findings))
-
-
 def as_ride_of(result: RideResult, plan: RidePlan) -> RideResult:
     """A result told as of the bike and ride that its parts make now."""
     findings = (
@@ -229,28 +208,6 @@ def finding_order(finding: StoredFinding) -> tuple[int, bool, datetime | float, 
     start = finding.start
     place = start.timestamp() if start is not None else finding.start_s
     return (finding.severity.rank, start is None, place, finding.rule, finding.id)
-
-
-def _moved(finding: StoredFinding, old: RideResult, new: RideResult) -> StoredFinding:
-    """A finding of an earlier result told as one of this ride."""
-    ident = new.bike + finding.id.removeprefix(old.bike)
-    shift_s = 0.0
-    if old.start is not None and new.start is not None and old.parts != new.parts:
-        shift_s = (old.start - new.start).total_seconds()  # same parts: only read otherwise
-    start_s, end_s = round(finding.start_s + shift_s, 3), round(finding.end_s + shift_s, 3)
-    return replace(
-        finding,
-        id=ident,
-        ride=new.ride,
-        start=new.start and new.start + timedelta(seconds=start_s),
-        end=new.start and new.start + timedelta(seconds=end_s),
-        start_s=start_s,
-        end_s=end_s,
-    )
-
-
-def _same(a: StoredFinding, b: StoredFinding) -> bool:
-    return a.start_s <= b.end_s and b.start_s <= a.end_s
 
 
 def _findings(ride: Ride, found: Sequence[RuleFinding]) -> tuple[StoredFinding, ...]:

@@ -427,7 +427,8 @@ def test_a_thinned_ride_that_is_assigned_takes_its_danger_along(tmp_path):
     bikes = {b["bike"]: b for b in json.loads(folder.report())["bikes"]}
 
     assert told.rose == {"T02": "keep_in"}
-    assert bikes["T01"]["findings"] == []
+    assert bikes["T01"]["verdict"] == "keep_in"
+    assert "its ride was moved to T02" in bikes["T01"]["because"][0]
     assert {f["ride"] for f in bikes["T02"]["findings"]} == {"T02-20260504T080000Z"}
     assert all(f["id"].startswith("T02/") for f in bikes["T02"]["findings"])
 
@@ -481,8 +482,8 @@ def test_forget_removes_a_bike_and_lists_what_a_person_must_delete(tmp_path):
 
     assert gone.inbox == ("T01_20260504-0800.csv", "T01_bad.csv")
     assert (gone.rides, gone.kept_for_danger, gone.records) == (("T01-20260504T080000Z",), (), 1)
-    assert not list((folder.root / "results/T01").iterdir())
-    assert not list((folder.root / "rides/T01").iterdir())
+    assert not (folder.root / "results/T01").exists()
+    assert not (folder.root / "rides/T01").exists()
     assert {r[0] for r in table(folder.root, "rides")} == {"T02"}
     assert [r[0] for r in table(folder.root, "set_aside")] == ["T02_bad.csv"]
     assert "T01" not in (folder.root / "log/nightly.jsonl").read_text()
@@ -542,21 +543,24 @@ def test_an_open_danger_outlives_forgetting_until_it_is_signed_off(tmp_path):
     folder.ride(day(0), **HELD_ON).rename(tmp_path / "gone.csv")
     log = folder.write("inbox/T01_a.csv", (tmp_path / "gone.csv").read_text())
     run(folder)
-    gone = forget(folder.root, "T01", now=NOW)
+    with pytest.raises(UsageError, match="who says so and why"):
+        forget(folder.root, "T01", now=NOW)
+    gone = forget(folder.root, "T01", by="desk", reason="the renter asked", now=NOW)
     log.unlink()
     after = folder.screen()
     dangers = [f.finding for f in after.report.bikes[0].findings]
 
-    assert gone.kept_for_danger == ("T01-20260504T080000Z",)
+    assert gone.rides == ("T01-20260504T080000Z",)
+    assert set(gone.kept_for_danger) == {d.id for d in dangers}
     assert verdicts(after) == {"T01": "keep_in"}
-    assert _seconds(folder.root, "T01").is_empty()
+    assert "its ride is not kept any more" in after.report.bikes[0].because[0]
+    assert not list((folder.root / "rides").rglob("*.parquet"))
     assert after.report.bikes[0].last_data is None
     for danger in dangers:
         sign_off(folder, "T01", danger.id)
     signed = folder.screen()
     assert verdicts(signed) == {"T01": "no_opinion"}
     assert signed.report.bikes[0].findings == ()
-    assert not list((folder.root / "rides/T01").iterdir())
 
 
 def test_rebuild_brings_the_index_back_and_says_what_it_cannot(tmp_path):
@@ -573,7 +577,7 @@ def test_rebuild_brings_the_index_back_and_says_what_it_cannot(tmp_path):
 
     assert {n: table(folder.root, n) for n in names} == before
     assert (made.bikes, made.rides) == (2, 2)
-    assert made.not_back[0] == "broken.json: a kept file that cannot be read"
+    assert made.not_back[0] == "results/T02/broken.json: a kept file that cannot be read"
     (folder.root / "results/T02/broken.json").unlink()
     after = run(folder)
     assert (after.judged, after.known, after.rides_judged) == (0, 2, 0)

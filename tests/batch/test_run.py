@@ -331,11 +331,15 @@ def test_a_ride_assigned_to_another_bike_takes_its_danger_along(tmp_path):
     outcome = folder.screen()
     one, two = outcome.report.bikes
 
-    assert verdicts(outcome) == {"T01": "release", "T02": "keep_in"}
+    assert verdicts(outcome) == {"T01": "keep_in", "T02": "keep_in"}
+    assert "its ride was moved to T02; open here until it is signed off" in one.because[0]
     assert [r.ride for r in two.rides] == ["T02-20260505T080000Z"]
     assert all(f.finding.id.startswith("T02/") for f in two.findings)
     assert len(one.rides) == 1
     assert folder.screen().rides_judged == 0
+    for told in one.findings:
+        sign_off(folder, told.finding.id, NOW)
+    assert verdicts(folder.screen()) == {"T01": "release", "T02": "keep_in"}
 
 
 def test_a_dropped_ride_is_no_more(tmp_path):
@@ -350,8 +354,11 @@ def test_a_dropped_ride_is_no_more(tmp_path):
     append_event(folder.root, "T01", event)
     outcome = folder.screen()
 
-    assert verdicts(outcome) == {"T01": "release"}
+    assert verdicts(outcome) == {"T01": "keep_in"}
     assert len(list((folder.root / "results/T01").iterdir())) == 1
+    for told in outcome.report.bikes[0].findings:
+        sign_off(folder, told.finding.id, NOW)
+    assert verdicts(folder.screen()) == {"T01": "release"}
 
 
 # ------------------------------------------------------------------------ exit codes

@@ -8,7 +8,10 @@ from kept import BRAKING, BY_ITSELF, DAY, DEAD, DRIFT, RULES, finding, result, r
 
 from ridecheck.bike.context import Context
 from ridecheck.bike.counting import rides_that_count, stands_for
+from ridecheck.bike.dangers import Keys, with_dangers
+from ridecheck.bike.signed import Entering, with_signatures
 from ridecheck.bike.verdict import ACTIONS, assess
+from ridecheck.core.dangers import Register
 from ridecheck.core.model import BikeReport, RideResult, Severity, State, Verdict
 from ridecheck.fleet.events import new_event
 from ridecheck.rules.base import RaiseWhen
@@ -16,11 +19,23 @@ from ridecheck.rules.base import RaiseWhen
 CHECKED = {"by": "workshop", "checks": ["lamp-by-each-control", "rear-pedal-point"]}
 
 
+LAST = DAY + timedelta(days=1000)
+
+
 def day(number: float):
     return DAY + timedelta(days=number)
 
 
 def judged(*results: RideResult, as_of=None, rules=RULES, **context) -> BikeReport:
+    """The report, the register having been kept from the first ride on."""
+    register = Register()
+    entering = Entering(bike="T01", now=LAST, zone="UTC", rules=rules)
+    for ride in sorted(results, key=lambda r: r.end or DAY):
+        register = with_dangers(register, [ride], at=ride.end or DAY, keys=Keys())
+    register = with_signatures(
+        register, context.get("events", ()), replace(entering, restoring=True)
+    )
+    context["register"] = register
     ends = [r.end for r in results if r.end]
     return assess(
         results,

@@ -12,6 +12,7 @@ from ridecheck.store.results import write_result
 
 DANGER = "cruise/engaged-under-braking"
 FAULT = "cruise/cancel-without-cause"
+AT = f"T07/{FAULT}/20260512T140311Z"
 RIDE = "T07-20260512T131500Z"
 LATER = timedelta(hours=4)
 
@@ -77,8 +78,16 @@ def danger_checks():
         ["repair", "--part", "speed_sensor", "--note", "plug cleaned", "--by", "JK"],
         ["modification", "--part", "handlebar", "--note", "risers fitted"],
         ["checked", "--check", "lamp-by-each-control", "--result", "ok"],
-        ["dismissed", "--finding", FAULT, "--reason", "headwind"],
-        ["dismissed", "--finding", f"T07/{FAULT}/20260512T140311Z", "--reason", "headwind"],
+        ["dismissed", "--finding", FAULT, "--reason", "headwind", "--by", "JK"],
+        [
+            "dismissed",
+            "--finding",
+            f"T07/{FAULT}/20260512T140311Z",
+            "--reason",
+            "headwind",
+            "--by",
+            "JK",
+        ],
         ["wash"],
         ["rain", "--when", "2026-05-03"],
         ["remark", "--note", "drops out on the ring road"],
@@ -107,6 +116,7 @@ def test_a_sign_off_tells_what_it_closes_and_what_stays_open(fleet, capsys):
     later = replace(
         ride(),
         ride="T07-20260512T180000Z",
+        parts=(PartRef(log="b.csv", sha256=examples.SHA, part="0b0b0b3f5a9c-1"),),
         start=ride().start + LATER,
         end=ride().end + LATER,
         findings=tuple(

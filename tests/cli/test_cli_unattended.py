@@ -84,11 +84,12 @@ def test_forget_lists_what_to_delete_by_hand(folder, capsys):
 
 def test_forget_says_that_an_open_danger_stays(folder, capsys):
     told(folder, capsys, NIGHT)
-    _, lines, _ = told(folder, capsys, "forget T01")
+    code, _, err = told(folder, capsys, "forget T01")
+    assert code == 2
+    assert "who says so and why is needed" in err
+    _, lines, _ = told(folder, capsys, "forget T01", "--by", "JK", "--reason", "asked for")
 
-    assert lines[1].startswith(
-        "kept without samples until it is signed off: the open danger in T01"
-    )
+    assert lines[1].startswith("stays in the register until it is signed off: T01/")
 
 
 def test_an_unknown_job_or_bike_is_wrong_use(folder, capsys):

@@ -109,6 +109,7 @@ when = 2026-05-04
 kind = "signed_off"
 finding = "switches/brake-dead"
 checks = ["lamp-by-each-control"]
+by = "workshop"
 """,
     "layouts/bench.toml": """\
 [file]

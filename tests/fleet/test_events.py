@@ -180,7 +180,10 @@ def _last_event(path: Path) -> dict[str, object]:
         ("repairs", {}, "did you mean repair?"),
         ("signed_off", {"finding": RULE}, "needs when, finding, checks"),
         ("signed_off", {"finding": RULE, "checks": ["", "a"]}, "checks"),
-        ("dismissed", {"finding": RULE}, "reason"),
+        ("signed_off", {"finding": RULE, "checks": ["a"]}, "by"),
+        ("signed_off", {"finding": RULE, "checks": ["a"], "by": " \u200b"}, "nobody"),
+        ("dismissed", {"finding": RULE, "by": "JK"}, "reason"),
+        ("misread", {"finding": RULE, "by": "JK", "reason": "inverted"}, "check"),
         ("checked", {"check": "tap-test"}, "result"),
         ("assigned", {"ride": "r", "parts": ["p"], "to": "T08"}, "by"),
         ("dropped", {"ride": "r", "parts": ["p"], "by": "me"}, "reason"),
@@ -262,7 +265,7 @@ def _finding(
 
 
 def _closing(finding: str, when: date = NOON + timedelta(hours=1)) -> Event:
-    return new_event("signed_off", when, finding=finding, checks=["lamp-by-each-control"])
+    return new_event("signed_off", when, finding=finding, checks=["lamp-by-each-control"], by="JK")
 
 
 CLOSES = [

@@ -1,11 +1,9 @@
-from dataclasses import replace
-
 import pytest
 from rides import part_from, settings_from
 
-from ridecheck.core.model import Severity, Span
+from ridecheck.core.model import Span
 from ridecheck.core.packed import unpacked
-from ridecheck.ride.judge import carried, judge_ride
+from ridecheck.ride.judge import judge_ride
 from ridecheck.ride.pictures import worst_first
 from ridecheck.store.results import adapter, canonical
 
@@ -108,18 +106,6 @@ def test_cancels_that_were_not_commanded_have_a_picture_and_the_riders_own_have_
     picture = next(c.picture for c in result.cancels if c.picture)
     assert (picture.from_s, picture.to_s) == (-4.0, 3.0)
     assert {"front_brake", "clutch", "wheel_speed"} <= {c.channel for c in picture.curves}
-
-
-def test_a_danger_that_is_carried_over_keeps_its_picture():
-    old = under_braking()
-    clean = replace(
-        old, findings=tuple(f for f in old.findings if f.severity is not Severity.DANGER)
-    )
-
-    kept = of_rule(carried(clean, [old]), "cruise/engaged-under-braking")
-
-    assert kept[0].carried_from
-    assert kept[0].picture == of_rule(old, "cruise/engaged-under-braking")[0].picture
 
 
 def test_a_result_with_pictures_is_kept_and_read_back_as_it_was():
