@@ -62,8 +62,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches at zero, then stretches frozen."""
     speed, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
     moving = speed > limits.moving_kmh
-    yield Exposure(seconds=ride.where(moving & np.isfinite(rpm)).seconds)
-    dead = moving & (rpm < 0.3 * ride.settings.drivetrain.idle_rpm) & _driven(ride)
+    turns = rpm >= 0.3 * ride.settings.drivetrain.idle_rpm
+    yield Exposure(seconds=ride.where(moving & turns).seconds)  # what may be excused is none
+    dead = moving & ~turns & np.isfinite(rpm) & _driven(ride)
     refresh_s = ride.interval_s("engine_speed")
     lost = ride.where(dead).longer_than(max(limits.short_s, 1.5 * refresh_s))
     lost = lost.where(lambda span: not _engine_stopped(ride, span))

@@ -60,7 +60,7 @@ class Limits:
     needs=(WHEELS, OTHERS),
     severity=Severity.FAULT,
     clear_s=300.0,
-    clear_interval_s=1.0,
+    clear_interval_s=0.15,
     raise_when=RaiseWhen(events=2),
     falsifies=WHEELS,
     asks="riding faster than 20 km/h",
