@@ -9,6 +9,7 @@ import polars as pl
 from ridecheck.core.catalog import Channel
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Note
+from ridecheck.intake.normalise.no_value import NOT_AVAILABLE_SWITCH, is_no_level, is_no_value
 
 if TYPE_CHECKING:
     from ridecheck.fleet.layout import Column, FileTable, GearColumn, NumberColumn, SwitchColumn
@@ -90,12 +91,22 @@ def _number(
     problem: LogError | None = None
     if cells.dtype == pl.String and values.null_count():
         notes, problem = _other_text(cells, values, channel, column, rows, where)
+    raw = values
     factor, shift = column.to_channel
     if factor != 1.0:
         values = values * factor
     if shift != 0.0:
         values = values + shift
+    if (codes := is_no_value(raw, values, channel)) is not None:
+        values = values.set(codes, None)
+        notes = (*notes, _no_value(raw, codes, channel))
     return Decoded(values.rename(channel.name), notes, problem)
+
+
+def _no_value(raw: pl.Series, codes: pl.Series, channel: Channel) -> Note:
+    count, first = int(codes.sum()), float(raw.filter(codes)[0])
+    said = f"{channel.name}: numbers that mean no value blanked, first {first:g}"
+    return Note("values", said, count)
 
 
 def _other_text(
@@ -164,11 +175,17 @@ def _switch(
 ) -> Decoded:
     unknown: pl.Series | None = None
     behind: pl.Series | None = None
+    notes: tuple[Note, ...] = ()
     if column.on_above is not None:
         behind = as_float(cells, file, column.missing)
+        if (codes := is_no_level(behind, column.on_above)) is not None:
+            notes = (_no_value(behind, codes, channel),)
+            behind = behind.set(codes, None)
         values = behind > column.on_above
         if cells.dtype == pl.String and values.null_count():
             unknown = values.is_null() & ~is_blank(cells, column.missing)
+            if codes is not None:
+                unknown &= ~codes
     elif (plain := _two_words(cells, column)) is not None:
         values = plain
     else:
@@ -180,14 +197,26 @@ def _switch(
             values = values.set(_empty(cells), False)
         if values.null_count():
             unknown = values.is_null() & ~_nothing(cells, column)
+            if {"0", "1"} <= {w for cell in words for w in _words_of(cell, file)}:
+                codes = _not_available(cells, file) & unknown
+                if bool(codes.any()) and bool((codes == unknown).all()):
+                    raw = cells.cast(pl.Float64, strict=False)
+                    notes = (_no_value(raw, codes, channel),)
+                    unknown &= ~codes
     if column.inverted:
         values = ~values
     values = values.rename(channel.name)
     if unknown is None or not unknown.any():
-        return Decoded(values, behind=behind)
+        return Decoded(values, notes, behind=behind)
     known = len(values) - values.null_count()
-    said = _unknown_words(cells, unknown, channel, column, known, rows, where)
-    return Decoded(values, *said, behind=behind)
+    said, problem = _unknown_words(cells, unknown, channel, column, known, rows, where)
+    return Decoded(values, (*notes, *said), problem, behind=behind)
+
+
+def _not_available(cells: pl.Series, file: "FileTable") -> pl.Series:
+    """Cells that mean "error" or "not available" in a switch of 0 and 1."""
+    words = {c: _word(c, file) in NOT_AVAILABLE_SWITCH for c in cells.unique().to_list()}
+    return _mapped(cells, words, pl.Boolean).fill_null(value=False)
 
 
 def _two_words(cells: pl.Series, column: "SwitchColumn") -> pl.Series | None:
