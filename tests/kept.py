@@ -190,7 +190,7 @@ def result(
         reason = "" if state is State.OK else f"{state.value} here"
         outcomes.append(RuleOutcome(rule_id, state, reason, seconds, events))
     return RideResult(
-        schema="ridecheck-ride/1",
+        schema="ridecheck-ride/2",
         bike=bike,
         ride=ride,
         judge_key="",

@@ -397,6 +397,17 @@ class RuleOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something seen at a cancel: its kind, and the figures and names that its sentence takes.
+
+    A figure's name ends in its unit. Only ``reporters/evidence.py`` has the sentences.
+    """
+
+    kind: str
+    figures: Mapping[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Cancel:
     """One end of an engagement, as the contract's ``cancels`` tells it."""
 
@@ -409,7 +420,7 @@ class Cancel:
     speed_kmh: float | None
     cause: str
     commanded: bool | None
-    evidence: tuple[str, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
     gear: int | None = None
     pulse_s: float | None = None
     first_mover: str | None = None

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from ridecheck.core.model import BikeReport, Cancel, FleetReport, Severity
 from ridecheck.reporters.characters import shown
+from ridecheck.reporters.evidence import sentences
 from ridecheck.reporters.json_report import finding_order
 from ridecheck.reporters.wording import finding_text, rounded, z_time
 
@@ -136,7 +137,7 @@ def _cancel(cancel: Cancel) -> dict[str, Cell]:
         "gear": cancel.gear,
         "cause": cancel.cause,
         "commanded": cancel.commanded,
-        "evidence": " | ".join(cancel.evidence),
+        "evidence": " | ".join(sentences(cancel.evidence)),
         "pulse_s": rounded(cancel.pulse_s, "s"),
         "first_mover": cancel.first_mover,
         "resolution_s": rounded(cancel.resolution_s, "s"),

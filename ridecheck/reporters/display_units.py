@@ -17,16 +17,8 @@ IMPERIAL = {"km/h": "mph", "km": "mi"}
 
 SENTENCES = frozenset(
     {
-        *(
-            "since_repair",
-            "because",
-            "not_covered",
-            "message",
-            "evidence",
-            "evidence_for",
-            "against",
-        ),
-        *("reason", "doubt", "remarks", "order", "sentences", "what"),
+        *("since_repair", "because", "not_covered", "message", "evidence_for", "against"),
+        *("reason", "doubt", "order", "sentences", "what"),
     }
 )
 """Fields of records that hold sentences of ours; ids, names and logs are never touched."""

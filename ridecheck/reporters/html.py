@@ -31,7 +31,7 @@ from ridecheck.core.model import (
     StoredFinding,
     Verdict,
 )
-from ridecheck.reporters import display_units, wording
+from ridecheck.reporters import display_units, evidence, wording
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.json_report import finding_order, report_json
 from ridecheck.reporters.proof_text import proof_lines
@@ -285,8 +285,10 @@ def _environment(units: str) -> Environment:
         chance=wording.chance,
         percent=lambda share: f"{100.0 * share:.0f} %",
         refresh=_refresh,
+        sentences=partial(evidence.sentences, units=units),
         suspects=wording.suspects,
         finding_text=wording.finding_text,
+        takes=evidence.takes,
         utc=wording.utc,
         utc_ms=wording.utc_ms,
         words=wording.words,

@@ -19,6 +19,7 @@ from ridecheck.core.model import (
     SetAside,
     Suspect,
 )
+from ridecheck.reporters.evidence import sentences
 from ridecheck.reporters.proof_json import happened_dict, repair_dict, trend_dict
 from ridecheck.reporters.wording import finding_text, rounded, why_aside, z_time
 
@@ -147,7 +148,7 @@ def cancel_dict(cancel: Cancel) -> dict[str, Any]:
         "speed_kmh": rounded(cancel.speed_kmh, "km/h"),
         "cause": cancel.cause,
         "commanded": cancel.commanded,
-        "evidence": list(cancel.evidence),
+        "evidence": sentences(cancel.evidence),
         "gear": cancel.gear,
         "pulse_s": rounded(cancel.pulse_s, "s"),
         "first_mover": cancel.first_mover,

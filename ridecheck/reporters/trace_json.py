@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ridecheck.reporters.csv_report import cancels_csv
+from ridecheck.reporters.evidence import sentences
 from ridecheck.reporters.json_report import cancel_dict
 from ridecheck.reporters.wording import rounded, z_time
 from ridecheck.signals.cancels.latency import Latency
@@ -71,7 +72,7 @@ def _cancel(traced: TracedCancel) -> dict[str, Any]:
         "t_s": rounded(traced.cancel.t_s, "s"),
         "engaged_s": rounded(traced.engaged_s, "s"),
         "order": traced.order,
-        "remarks": list(traced.remarks),
+        "remarks": sentences(traced.remarks),
         "marker_s": rounded(traced.marker_s, "s"),
         "press_s": rounded(traced.press_s, "s"),
         "moves": [_move(m, traced.cancel.t_s) for m in traced.moves],

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from ridecheck.core.durations import spoken
 from ridecheck.core.model import Cancel
-from ridecheck.reporters import display_units, wording
+from ridecheck.reporters import display_units, evidence, wording
 from ridecheck.reporters.display_units import figure
 from ridecheck.reporters.terminal import cautions, in_ascii, wrapped
 from ridecheck.trace import (
@@ -90,8 +90,8 @@ def _heading(trace: RideTrace, units: str) -> Iterator[str]:
         )
     for note in trace.notes:
         yield from wrapped(note.message + (f" ({note.count})" if note.count else ""))
-    if trace.latency.cancels:
-        yield from wrapped(trace.latency.sentence)
+    if takes := evidence.takes(trace.latency):
+        yield from wrapped(takes)
     if trace.cancels:
         yield from wrapped(tally([t.cancel for t in trace.cancels]))
         yield from wrapped(KEY)
@@ -144,7 +144,7 @@ def _in_full(number: int, traced: TracedCancel, strip: Strip, units: str) -> Ite
     if cancel.local_time and cancel.local_time[-3:] != "UTC":
         place += f", local {cancel.local_time}"
     yield from wrapped(place, first="    ", rest="    ")
-    for sentence in (*cancel.evidence, *traced.remarks):
+    for sentence in evidence.sentences((*cancel.evidence, *traced.remarks), units):
         yield from wrapped(sentence, first="    - ", rest="      ")
     yield from wrapped(f"Order: {traced.order}.", first="    ", rest="    ")
     if cancel.not_logged:

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from ridecheck.core.files import remove, write_whole
 from ridecheck.core.model import RideResult
 
-SCHEMA = "ridecheck-ride/1"
+SCHEMA = "ridecheck-ride/2"
 DIGITS = {"km/h": 1, "s": 3, "rpm": 0, "km": 3, "m": 1, "%": 2, "V": 3, "degC": 1, "kPa": 1}
 """Decimals that a unit is printed with; what is not listed has three."""
 NEVER_S = 86_400.0

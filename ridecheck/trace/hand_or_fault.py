@@ -1,4 +1,4 @@
-"""What speaks for a hand or for a fault behind a cancel, in sentences."""
+"""What more speaks for a hand or for a fault behind a cancel."""
 
 from collections.abc import Iterator, Sequence
 
@@ -6,8 +6,9 @@ import numpy as np
 
 from ridecheck.core.catalog import channel_name
 from ridecheck.core.catalog import channels as catalog
-from ridecheck.core.model import Cancel, Span
+from ridecheck.core.model import Cancel, Evidence, Span
 from ridecheck.signals import brakes, drivetrain, pulses
+from ridecheck.signals.cancels import seen
 from ridecheck.signals.order import Move
 from ridecheck.signals.ride import Ride
 
@@ -20,33 +21,36 @@ SEVERAL = 3
 BRAKE_LINE = ("front_brake", "rear_brake", "brake_lamp")
 
 
-def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[str]:
-    """Sentences about one cancel; found: what moved round it."""
-    said = "; ".join(cancel.evidence)
+COUNTED = {"repeated", "bounces"}
+"""Evidence that counts the control's pulses already."""
+
+STUCK = {"stuck_on_driven", "stuck_on_locked"}
+
+
+def hints(ride: Ride, cancel: Cancel, found: Sequence[Move]) -> Iterator[Evidence]:
+    """What speaks for a hand or a fault at one cancel; found: what moved round it."""
+    known = {e.kind for e in cancel.evidence}
     channel = _pulsing_channel(ride, cancel)
-    if channel and "none followed by slowing" not in said:
-        found_s = [p.span.start_s for p in pulses.maybe_short(ride, channel)]
-        off = sum(ride.runs("cruise_engaged").value_at(s - 1e-3) == 0 for s in found_s)
-        others = len(found_s) - 1
-        plain = channel_name(channel)
-        if others > 0:
-            yield (
-                f"{len(found_s)} uncommanded short pulses on the {plain} in this ride, "
-                f"{off} of them with cruise off"
-            )
-        elif others == 0:
-            yield f"the only uncommanded short pulse on the {plain} in this ride"
-    if "stuck on" not in said:
+    if channel and not known & COUNTED:
+        yield from _pulses(ride, channel)
+    if not known & STUCK:
         yield from _stays_on(ride, cancel)
     if cancel.cause == "clutch":
         yield from _clutch_parts(ride, cancel)
     together = _together(found, cancel.t_s)
     if len(together) >= SEVERAL:
         names = ", ".join(map(channel_name, together))
-        yield (
-            f"{len(together)} unrelated switches changed in one row ({names}): check supply, "
-            "ground and logger before any of them"
-        )
+        yield seen("switched_together", count=len(together), names=names)
+
+
+def _pulses(ride: Ride, channel: str) -> Iterator[Evidence]:
+    """How many short pulses of a control the ride shows."""
+    found_s = [p.span.start_s for p in pulses.maybe_short(ride, channel)]
+    off = sum(ride.runs("cruise_engaged").value_at(s - 1e-3) == 0 for s in found_s)
+    if len(found_s) > 1:
+        yield seen("short_pulses", count=len(found_s), off=off, channel=channel)
+    elif found_s:
+        yield seen("only_short_pulse", channel=channel)
 
 
 def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
@@ -61,7 +65,7 @@ def _pulsing_channel(ride: Ride, cancel: Cancel) -> str:
     return channel if channel in catalog() and ride.has(channel) else ""
 
 
-def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
+def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[Evidence]:
     """A control that stays on while the bike rides on: a switch that sticks looks so."""
     channel = cancel.cause
     if channel not in (*brakes.CONTROLS, "brake_lamp", "clutch", "roll_off") or not ride.has(
@@ -73,14 +77,11 @@ def _stays_on(ride: Ride, cancel: Cancel) -> Iterator[str]:
         return
     speed = ride.numbers("wheel_speed")[ride.slice(Span(cancel.t_s + 2.0, run.end_s))]
     if np.isfinite(speed).any() and float(np.nanmedian(speed)) > STICKS_KMH:
-        plain = channel_name(channel)
-        yield (
-            f"{plain} stayed on for {run.length_s:.0f} s, at {np.nanmedian(speed):.0f} km/h: a "
-            "switch that sticks or a control that drags looks so"
-        )
+        speed_kmh = float(np.nanmedian(speed))
+        yield seen("stayed_on", channel=channel, length_s=run.length_s, speed_kmh=speed_kmh)
 
 
-def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterator[str]:
+def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterator[Evidence]:
     """Did engine and wheel part, as they do behind a clutch that is pulled?"""
     ratio = drivetrain.ratio(ride)
     before = ratio[ride.slice(Span(cancel.t_s - 2.0, cancel.t_s - 0.5))]
@@ -88,8 +89,7 @@ def _clutch_parts(ride: Ride, cancel: Cancel) -> Iterator[str]:
     if not (np.isfinite(before).any() and np.isfinite(after).any()):
         return
     change = float(np.nanmax(np.abs(after / np.nanmedian(before) - 1.0)))
-    verb = "parted" if change > 0.06 else "did not part"
-    yield f"engine and wheel {verb} (ratio within {100 * change:.0f} %)"
+    yield seen("ratio_parted" if change > 0.06 else "ratio_held", percent=100 * change)
 
 
 def _together(found: Sequence[Move], t_s: float) -> list[str]:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from ridecheck.core.model import Cancel, ChannelFacts, Note, PartRef
+from ridecheck.core.model import Cancel, ChannelFacts, Evidence, Note, PartRef
 from ridecheck.signals.cancels.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace.occasions import Occasion
@@ -23,7 +23,7 @@ class TracedCancel:
     engaged_s: float
     moves: tuple[Move, ...]
     order: str
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Evidence, ...] = ()
     marker_s: float | None = None
     press_s: float | None = None
 

@@ -36,7 +36,7 @@ def ride():
     ]
     dating: Dating = "time"
     return RideResult(
-        schema="ridecheck-ride/1",
+        schema="ridecheck-ride/2",
         bike="T07",
         ride=RIDE,
         judge_key="k",

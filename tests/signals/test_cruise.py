@@ -3,6 +3,7 @@
 import pytest
 from rides import ride_from
 
+from ridecheck.core.model import Evidence
 from ridecheck.signals import cancels, cruise
 
 HELD = {
@@ -231,7 +232,9 @@ def test_a_cancel_carries_its_place_in_the_log_and_its_evidence():
     assert cancel.gear == 5
     assert cancel.pulse_s == pytest.approx(0.1)
     assert cancel.resolution_s == pytest.approx(0.05)
-    assert cancel.evidence[0] == "rear brake on for 0.10 s, from 0.15 s before the cancel"
+    assert cancel.evidence[0] == Evidence(
+        "control_on", {"channel": "rear_brake", "lead_s": 0.15, "length_s": 0.1}
+    )
 
 
 def test_no_logged_cause_lists_what_was_not_logged():

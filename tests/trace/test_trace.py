@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 import pytest
 from rides import part_from, settings_from
 
+from ridecheck.core.model import Evidence
 from ridecheck.signals.pulses import maybe_short
 from ridecheck.trace import trace_ride
 
@@ -86,15 +87,12 @@ def test_a_short_pulse_nobody_made_is_counted_over_the_whole_ride():
 
     one = found.cancels[0]
     assert one.cancel.commanded is False
-    assert (
-        "one of 3 pulses of up to 0.10 s in this ride, none followed by slowing, 2 of them with "
-        "cruise off"
-    ) in one.cancel.evidence
-    assert not [r for r in one.remarks if "short pulse" in r]  # said once
+    assert Evidence("repeated", {"count": 3.0, "longest_s": 0.1, "off": 2.0}) in one.cancel.evidence
+    assert not [r for r in one.remarks if "short_pulse" in r.kind]  # said once
 
 
-@pytest.mark.parametrize(("stays_s", "told"), [(60.0, True), (3.0, False)])
-def test_a_brake_that_stays_on_while_riding_on_is_remarked(stays_s, told):
+@pytest.mark.parametrize(("stays_s", "stuck"), [(60.0, [60.0]), (3.0, [])])
+def test_a_brake_that_stays_on_while_riding_on_is_remarked(stays_s, stuck):
     at_s = HOLD_S + 30.0
     found = traced(
         "100 km/h, gear 5, 60 s",
@@ -103,9 +101,10 @@ def test_a_brake_that_stays_on_while_riding_on_is_remarked(stays_s, told):
         drop=["brake_lamp"],
     )
 
-    evidence = " ".join(found.cancels[0].cancel.evidence)
-    assert (f"on for {stays_s:.0f} s at 100 km/h, driven on for" in evidence) is told
-    assert not [r for r in found.cancels[0].remarks if "stayed on" in r]  # said once
+    one = found.cancels[0]
+    seen = [e.figures for e in one.cancel.evidence if e.kind == "stuck_on_driven"]
+    assert [f["length_s"] for f in seen] == stuck
+    assert not [r for r in one.remarks if r.kind == "stayed_on"]  # said once
 
 
 def test_engine_braking_under_a_brake_that_sticks_is_no_riders_braking():
@@ -119,7 +118,7 @@ def test_engine_braking_under_a_brake_that_sticks_is_no_riders_braking():
 
     one = found.cancels[0].cancel
     assert (one.cause, one.commanded) == ("rear_brake", False)
-    assert "stuck on" in one.evidence[1]
+    assert one.evidence[1].kind == "stuck_on_driven"
 
 
 def test_a_clutch_pulled_later_is_no_effect_of_a_pulse_now():
@@ -151,9 +150,8 @@ def test_several_unrelated_switches_in_one_row_point_at_supply_earth_or_logger()
         off={"cruise_engaged": [[at_s, 500]], "cruise_armed": [[at_s, at_s + 0.1]]},
     )
 
-    remarks = " ".join(found.cancels[0].remarks)
-    assert "4 unrelated switches changed in one row" in remarks
-    assert "supply, ground and logger" in remarks
+    (together,) = (r for r in found.cancels[0].remarks if r.kind == "switched_together")
+    assert together.figures["count"] == 4
 
 
 def test_the_riders_next_press_is_found():

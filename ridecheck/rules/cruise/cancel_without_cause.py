@@ -31,11 +31,26 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.catalog import channel_name
-from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.model import Cancel, Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cancels, cruise, motion
 from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import SHARP_S, Ride
+
+ELSEWHERE = {
+    "braked_unseen": "the bike slowed as under a brake that no signal shows",
+    "parted": "engine and wheel were not turning as one",
+    "engine_first": "the engine stopped pulling before the throttle moved",
+}
+"""What acted before cruise, by the kind of its evidence."""
+
+WHY = {
+    "panel_chattered": ": set and resume went on at once, or twice",
+    "supply_or_contact": ": the main switch lamp went off and nobody pressed it",
+    "wanted_back": ", and it was re-engaged within 15 s without slowing",
+    "all_logged": ", although every input that can end it is logged at 10 Hz or faster",
+}
+"""Why a cancel counts as uncommanded, by the kind of its evidence; the first that is there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +103,14 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         span = Span(cancel.t_s - cancels.LOOK_BACK_S, cancel.t_s)
         elsewhere = cancels.not_cruise(ride, cancel.t_s)
         if elsewhere:
-            yield Unjudged(span, f"cancel with no logged cause; {elsewhere}")
+            yield Unjudged(span, f"cancel with no logged cause; {ELSEWHERE[elsewhere.kind]}")
         elif not cancel.wanted_back and _expected(ride, cancel.t_s, limits):
             yield Unjudged(span, "cancel with no logged cause; the rider's throttle was open at "
                            "once, as if it was expected")  # fmt: skip
         elif cancel.commanded is False and (votes_count or cancels.fully_logged(ride)):
             yield Finding(
                 span=span,
-                message=_message(cancel.speed_kmh, cancel.evidence),
+                message=_message(cancel),
                 measured=cancel.speed_kmh,
                 unit="km/h",
                 channels=("cruise_engaged",),
@@ -141,6 +156,8 @@ def _votes_count(ride: Ride, limits: Limits) -> bool:
     return votes >= limits.votes and votes >= limits.votes_share * len(ended)
 
 
-def _message(speed_kmh: float | None, evidence: tuple[str, ...]) -> str:
-    at = "" if speed_kmh is None else f" at {speed_kmh:.0f} km/h"
-    return f"cruise disengaged{at}: {'; '.join(evidence)}"
+def _message(cancel: Cancel) -> str:
+    at = "" if cancel.speed_kmh is None else f" at {cancel.speed_kmh:.0f} km/h"
+    kinds = {e.kind for e in cancel.evidence}
+    why = next((said for kind, said in WHY.items() if kind in kinds), "")
+    return f"cruise disengaged{at} with no logged cause{why}"

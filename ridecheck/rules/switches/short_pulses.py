@@ -29,6 +29,7 @@ from ridecheck.signals.pulses import MOVING_KMH, Touch, touches
 from ridecheck.signals.ride import Ride
 
 SWITCHES = ("front_brake", "rear_brake", "brake_lamp", "clutch", "roll_off")
+WORDS = {"brake_lamp": "brake lamp line", "roll_off": "throttle-closed switch"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def _before_one(pulse: Span, cancels_s: list[float], slack_s: float) -> bool:
 
 
 def _finding(ride: Ride, channel: str, pulse: Touch, of: int, ended: int) -> Finding:
-    word = cancels.WORDS[channel]
+    word = WORDS.get(channel, channel.replace("_", " "))
     burst = f" in {pulse.runs} pulses" if pulse.runs > 1 else ""
     nothing = "no effect" if channel == "clutch" else "no slowing"
     return Finding(

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.core.model import Span
+from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import drivetrain, motion
 from ridecheck.signals.cancels import latency, what_acted_first
-from ridecheck.signals.cancels.candidate import Candidate
+from ridecheck.signals.cancels.candidate import Candidate, seen
 from ridecheck.signals.cancels.false_readings import engine_spike, gear_flickers
 from ridecheck.signals.cruise import Engagement, engagements, phases
 from ridecheck.signals.ride import SHARP_S, Ride, once
@@ -28,55 +28,46 @@ second, through a filter of some tenths): what let go then was traction control,
 TURNED_KMH = 30.0
 """In gear at this speed the wheel turns the engine: it cannot stand still."""
 
+OVERRIDE_S = 30.0
+"""The rider's own throttle, held so long, ends cruise on many bikes (common practice)."""
+
 NEAR_LIMIT_KMH = 2.0
 """Units filter speed and use their own display's; a limit this close explains a cancel."""
 
 
 def speed(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
     """Causes that the speed itself shows: lost, jumping, or outside the limits."""
-    t_s, limits = engagement.span.end_s, ride.settings.cruise
-    if not ride.has("wheel_speed"):
-        return
+    t_s = engagement.span.end_s
     v = ride.numbers("wheel_speed")
-    before = motion.mean(v[ride.slice(Span(t_s - 3.0, t_s - 1.0))])
+    before_kmh = motion.mean(v[ride.slice(Span(t_s - 3.0, t_s - 1.0))])
     window = v[ride.slice(Span(t_s - 1.0, t_s + 0.3))]
-    if not np.isfinite(window).any() or math.isnan(before):
+    if not np.isfinite(window).any() or math.isnan(before_kmh):
         return
-    lost = _speed_lost(ride, t_s, before)
-    if jumped := lost or _speed_jumped(ride, t_s):
+    if jumped := _speed_lost(ride, t_s, before_kmh) or _speed_jumped(ride, t_s):
         yield jumped
-    here = motion.mean(v[ride.slice(Span(t_s - 0.6, t_s))])
-    step = motion.step_kmh(ride, "wheel_speed")
-    if here < limits.minimum_kmh + max(step, NEAR_LIMIT_KMH):
-        yield Candidate(
-            "below_minimum",
-            "wheel_speed",
-            t_s,
-            f"{here:.0f} km/h, at or under the lowest speed of {limits.minimum_kmh:.0f} km/h",
-        )
-    if here > limits.maximum_kmh - max(step, NEAR_LIMIT_KMH):
-        yield Candidate(
-            "above_maximum",
-            "wheel_speed",
-            t_s,
-            f"{here:.0f} km/h, at or over the highest speed of {limits.maximum_kmh:.0f} km/h",
-        )
-    set_kmh = _set_speed(ride, engagement)
-    if here <= set_kmh - limits.far_from_set_kmh + max(step, NEAR_LIMIT_KMH):
-        yield Candidate(
-            "far_from_set_speed",
-            "wheel_speed",
-            t_s,
-            f"{here:.0f} km/h, {set_kmh - here:.0f} km/h below the set speed",
-        )
-    overridden = [p for p in phases(ride) if p.kind == "override" and abs(p.span.end_s - t_s) < 2.0]
-    if overridden and overridden[-1].span.length_s >= 30.0:
-        yield Candidate(
-            "override_limit",
-            "throttle_grip",
-            t_s,
-            f"the rider's own throttle for {overridden[-1].span.length_s:.0f} s before",
-        )
+    yield from _at_a_limit(ride, engagement)
+
+
+def _at_a_limit(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
+    """Speed, or the rider's own throttle, at a limit of cruise."""
+    t_s, limits = engagement.span.end_s, ride.settings.cruise
+    kmh = motion.mean(ride.numbers("wheel_speed")[ride.slice(Span(t_s - 0.6, t_s))])
+    near_kmh = max(motion.step_kmh(ride, "wheel_speed"), NEAR_LIMIT_KMH)
+    below_kmh = _set_speed(ride, engagement) - kmh
+    least_kmh, most_kmh = limits.minimum_kmh, limits.maximum_kmh
+    if kmh < least_kmh + near_kmh:
+        what = seen("at_minimum", speed_kmh=kmh, limit_kmh=least_kmh)
+        yield Candidate("below_minimum", "wheel_speed", t_s, what)
+    if kmh > most_kmh - near_kmh:
+        what = seen("at_maximum", speed_kmh=kmh, limit_kmh=most_kmh)
+        yield Candidate("above_maximum", "wheel_speed", t_s, what)
+    if below_kmh >= limits.far_from_set_kmh - near_kmh:
+        what = seen("below_set_speed", speed_kmh=kmh, below_kmh=below_kmh)
+        yield Candidate("far_from_set_speed", "wheel_speed", t_s, what)
+    overrides = [p for p in phases(ride) if p.kind == "override" and abs(p.span.end_s - t_s) < 2.0]
+    if overrides and overrides[-1].span.length_s >= OVERRIDE_S:
+        what = seen("own_throttle", length_s=overrides[-1].span.length_s)
+        yield Candidate("override_limit", "throttle_grip", t_s, what)
 
 
 def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Candidate | None:
@@ -87,13 +78,9 @@ def _speed_lost(ride: Ride, t_s: float, before_kmh: float) -> Candidate | None:
         return None
     if not _steepest(ride, t_s) > motion.STEEPEST_MS2:
         return None
-    return Candidate(
-        "signal_lost",
-        "wheel_speed",
-        min(_first_s(ride, t_s, v < 0.5 * before_kmh), t_s),
-        f"wheel speed fell from {before_kmh:.0f} to {lowest_kmh:.0f} km/h at once",
-        impossible=True,
-    )
+    what = seen("wheel_speed_lost", from_kmh=before_kmh, to_kmh=lowest_kmh)
+    at_s = min(_first_s(ride, t_s, v < 0.5 * before_kmh), t_s)
+    return Candidate("signal_lost", "wheel_speed", at_s, what, impossible=True)
 
 
 def _speed_jumped(ride: Ride, t_s: float) -> Candidate | None:
@@ -101,20 +88,22 @@ def _speed_jumped(ride: Ride, t_s: float) -> Candidate | None:
 
     A change as large as one that cruise held through elsewhere in the ride is none.
     """
-    leap, rate_ms2, at_s = _leap(ride, t_s), _steepest(ride, t_s), t_s
-    steepest = max(rate_ms2 if rate_ms2 > _held_through_ms2(ride) else 0.0, leap.ms2)
-    if not steepest > JUMP_MS2:
+    leap, rate_ms2 = _leap(ride, t_s), _steepest(ride, t_s)
+    steepest_ms2 = max(rate_ms2 if rate_ms2 > _held_through_ms2(ride) else 0.0, leap.ms2)
+    if not steepest_ms2 > JUMP_MS2:
         return None
-    told, cause = f"wheel speed changed by {steepest:.1f} m/s2", "speed_jump"
-    if leap.ms2 > motion.STEEPEST_MS2:
-        told = f"wheel speed leapt by {leap.kmh:.0f} km/h between two readings"
-        at_s = min(leap.at_s, t_s)
+    leapt = leap.ms2 > motion.STEEPEST_MS2
+    kind = "wheel_speed_leapt" if leapt else "wheel_speed_changed"
+    figures = {"by_kmh": leap.kmh} if leapt else {"rate_ms2": steepest_ms2}
     spun_kmh = what_acted_first.spun_kmh(ride, t_s)
-    if spun_kmh > 0.0:
-        told += ", and engine speed with it: the rear wheel spun"
-        cause = "speed_jump" if spun_kmh > SPUN_FAR_KMH else "wheelspin"
-    impossible = steepest > motion.STEEPEST_MS2 and not spun_kmh
-    return Candidate(cause, "wheel_speed", at_s, told, impossible=impossible)
+    spun = spun_kmh > 0.0
+    return Candidate(
+        "wheelspin" if spun and spun_kmh <= SPUN_FAR_KMH else "speed_jump",
+        "wheel_speed",
+        min(leap.at_s, t_s) if leapt else t_s,
+        seen(f"{kind}_spun" if spun else kind, **figures),
+        impossible=steepest_ms2 > motion.STEEPEST_MS2 and not spun,
+    )
 
 
 def _steepest(ride: Ride, t_s: float) -> float:
@@ -220,39 +209,27 @@ def _set_speed(ride: Ride, engagement: Engagement) -> float:
 def engine(ride: Ride, t_s: float) -> Iterator[Candidate]:
     """The engine stopped, or its speed signal lost or come back."""
     if ride.has("run_switch") and ride.runs("run_switch").value_at(t_s) == 0:
-        yield Candidate("engine_off", "run_switch", t_s, "run switch off")
-    if not ride.has("engine_speed"):
-        return
+        yield Candidate("engine_off", "run_switch", t_s, seen("run_switch_off"))
     rpm, idle_rpm = ride.numbers("engine_speed"), ride.settings.drivetrain.idle_rpm
-    if told := _back_at_once(ride, t_s):
-        yield Candidate("engine_flare", "engine_speed", t_s, told, impossible=True)
+    if back := _back_at_once(ride, t_s):
+        yield Candidate("engine_flare", "engine_speed", t_s, back, impossible=True)
         return
-    before = motion.mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
+    before_rpm = motion.mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
     during = rpm[ride.slice(Span(t_s - 1.0, t_s + 0.5))]
     during = during[np.isfinite(during)]
-    lowest = float(during.min()) if len(during) else math.nan
-    if not lowest < 0.5 * idle_rpm:
+    lowest_rpm = float(during.min()) if len(during) else math.nan
+    if not lowest_rpm < 0.5 * idle_rpm:
         return
-    fast_kmh = ride.at("wheel_speed", t_s)
-    if not fast_kmh > TURNED_KMH or drivetrain.clutched(ride, t_s):
-        if before > idle_rpm:
-            yield Candidate(
-                "engine_off", "engine_speed", t_s, f"engine speed fell to {lowest:.0f} rpm"
-            )
+    kmh = ride.at("wheel_speed", t_s)
+    if not kmh > TURNED_KMH or drivetrain.clutched(ride, t_s):
+        cause, what = "engine_off", seen("engine_stopped", to_rpm=lowest_rpm)
     elif during[-1] > idle_rpm and during[0] < 0.5 * idle_rpm:
-        yield Candidate(
-            "engine_flare",
-            "engine_speed",
-            t_s,
-            f"engine speed came back from {lowest:.0f} to {during[-1]:.0f} rpm at once",
-        )
-    elif before > idle_rpm:
-        yield Candidate(
-            "signal_lost",
-            "engine_speed",
-            t_s,
-            f"engine speed fell to {lowest:.0f} rpm at {fast_kmh:.0f} km/h in gear",
-        )
+        cause = "engine_flare"
+        what = seen("engine_speed_back", from_rpm=lowest_rpm, to_rpm=float(during[-1]))
+    else:
+        cause, what = "signal_lost", seen("engine_speed_lost", to_rpm=lowest_rpm, speed_kmh=kmh)
+    if before_rpm > idle_rpm or cause == "engine_flare":
+        yield Candidate(cause, "engine_speed", t_s, what)
 
 
 STARTS_RPM = 1500.0
@@ -260,33 +237,27 @@ STARTS_RPM = 1500.0
 tenths of a second to idle)."""
 
 
-def _back_at_once(ride: Ride, t_s: float) -> str:
-    """Engine speed from less than half of idle to a running engine's between two rows, as words."""
+def _back_at_once(ride: Ride, t_s: float) -> Evidence | None:
+    """Engine speed from less than half of idle to a running engine's between two rows."""
     rpm = ride.numbers("engine_speed")[ride.slice(Span(t_s - 0.6, t_s + 0.1))]
     rpm = rpm[np.isfinite(rpm)]
     gains = np.diff(rpm)
     at = np.flatnonzero((gains > STARTS_RPM) & (rpm[:-1] < 0.5 * ride.settings.drivetrain.idle_rpm))
     if not len(at) or ride.interval_s("engine_speed") > SHARP_S:
-        return ""
-    low, high = rpm[at[-1]], rpm[at[-1] + 1]
-    return f"engine speed came back from {low:.0f} to {high:.0f} rpm at once"
+        return None
+    return seen("engine_speed_back", from_rpm=rpm[at[-1]], to_rpm=rpm[at[-1] + 1])
 
 
 def gearbox(ride: Ride, engagement: Engagement) -> Iterator[Candidate]:
     """A change of gear while cruise was engaged, and an engine that runs up against the wheel."""
     t_s = engagement.span.end_s
     window = ride.slice(Span(max(t_s - 1.0, engagement.span.start_s), t_s + 0.2))
-    if ride.has("gear"):
-        gear = ride.numbers("gear")[window]
-        known = gear[~np.isnan(gear)]
-        changed = len(known) and (known != known[0]).any()
-        if changed and not _flickers_elsewhere(ride, t_s):
-            yield Candidate(
-                "gear_change",
-                "gear",
-                t_s,
-                f"gear went from {known[0]:.0f} to {known[known != known[0]][0]:.0f}",
-            )
+    gear = ride.numbers("gear")[window]
+    known = gear[~np.isnan(gear)]
+    others = known[known != known[:1]]
+    if len(others) and not _flickers_elsewhere(ride, t_s):
+        what = seen("gear_changed", from_gear=known[0], to_gear=others[0])
+        yield Candidate("gear_change", "gear", t_s, what)
     yield from _engine_freed(ride, t_s)
 
 
@@ -324,8 +295,8 @@ FREED_LATE_S = 0.15
 
 def _engine_freed(ride: Ride, t_s: float) -> Iterator[Candidate]:
     """Engine speed that runs up against wheel speed: a reading, a free engine or a wheel."""
-    if engine_spike(ride, t_s, least_rpm=FLARE_RPM):
-        yield Candidate("engine_flare", "engine_speed", t_s, "engine speed leapt for a moment")
+    if spike := engine_spike(ride, t_s, least_rpm=FLARE_RPM):
+        yield Candidate("engine_flare", "engine_speed", t_s, spike)
         return
     ratio = drivetrain.ratio(ride)
     during = ratio[ride.slice(Span(t_s - 1.0, t_s + 0.2))]
@@ -335,15 +306,11 @@ def _engine_freed(ride: Ride, t_s: float) -> Iterator[Candidate]:
     rise = float(np.nanmax(during)) / before - 1.0
     if rise <= 0.10:
         return
-    told = f"engine speed rose {100 * rise:.0f} % against wheel speed"
     rise_rpm = rise * before * ride.at("wheel_speed", t_s)
     late_s = max((ride.interval_s(n) for n in ("clutch", "gear") if ride.has(n)), default=0.3)
     if drivetrain.clutched(ride, t_s, after_s=FREED_LATE_S + min(late_s, 0.3)):
         freed = rise_rpm >= FLARE_RPM
     else:
         freed = rise_rpm >= FREED_RPM and rise >= FREED_SHARE
-    if freed:
-        yield Candidate("engine_flare", "engine_speed", t_s, told)
-    else:
-        spins = f"{told}, as it does when the rear wheel spins or the clutch slips"
-        yield Candidate("wheelspin", "engine_speed", t_s, spins)
+    cause, kind = ("engine_flare", "engine_rose") if freed else ("wheelspin", "engine_rose_spun")
+    yield Candidate(cause, "engine_speed", t_s, seen(kind, percent=100 * rise))

@@ -1,6 +1,6 @@
-"""Does a control that moved at a cancel look like a fault of its contact?
+"""Does the control that a cancel is put down to look like a fault of its contact?
 
-Each kind of fault is one function that answers with a sentence and its figures, "" where it
+Each kind of fault is one function of the case that answers with what was seen, None where it
 does not hold.
 """
 
@@ -10,17 +10,17 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ridecheck.core.model import Span
+from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import brakes, drivetrain, motion
-from ridecheck.signals.cancels.candidate import Candidate
+from ridecheck.signals.cancels.candidate import Candidate, Case, seen
 from ridecheck.signals.pulses import SHORT_PULSE_S, Touch, locked_share, maybe_short, touches
-from ridecheck.signals.ride import SHARP_S, SLOWEST_S, Ride
+from ridecheck.signals.ride import SHARP_S, Ride
 
 Flags = NDArray[np.bool_]
 
 AT_ONCE_S = 5.0
-"""Cruise asked for again this soon after an input that did nothing: to notice and to press
-takes a second to five; who lets cruise go on purpose has a reason that lasts longer."""
+"""Cruise engaged again this soon after an input that did nothing: to notice and to press
+takes a second to five; who disengages on purpose has a reason that lasts longer."""
 
 STUCK_S, STUCK_MS2, STUCK_KMH = 4.0, 0.3, 30.0
 """A control on this long (a boot rests on a pedal for up to three) ..."""
@@ -67,37 +67,43 @@ NO_SOONER_S = 1.0
 """Nobody notices a cancel and presses a button in less."""
 
 FLICK_S = 1.0
-"""A grip is turned past closed no longer than this to let cruise go (common practice)."""
+"""A grip is turned past closed no longer than this to disengage cruise (common practice)."""
 
 PLATE_SHOWS = 1.0
 """Per cent above its rest at which a plate held by cruise can be told from a closed one."""
 
+IN_VAIN = 2
+"""A rider who disengages cruise and at once wants it back does not do so again and again."""
 
-def is_short(cause: Candidate) -> bool:
-    """A pulse of up to SHORT_PULSE_S, seen sharply enough to say so."""
-    return cause.interval_s <= SHARP_S and cause.pulse_s <= SHORT_PULSE_S + 1e-6
+
+def shown_on_s(case: Case) -> float:
+    """How long the control shows on: its pulse, or to the end of what is logged of it."""
+    cause = case.cause
+    if not math.isnan(cause.pulse_s):
+        return cause.pulse_s
+    runs = (r for r in case.ride.runs(cause.channel).on() if abs(r.start_s - cause.at_s) < 1e-6)
+    return next((r.length_s for r in runs), 0.0)
 
 
 def may_be_short(cause: Candidate) -> bool:
-    """A pulse that may have been no longer than SHORT_PULSE_S, as far as the refresh tells."""
-    return _pulses_show(cause) and cause.pulse_s - cause.interval_s <= SHORT_PULSE_S + 1e-6
+    """Whether a pulse may have been no longer than SHORT_PULSE_S."""
+    return cause.pulses_show and cause.no_longer_than(SHORT_PULSE_S)
 
 
-def _pulses_show(cause: Candidate) -> bool:
-    return cause.interval_s <= SLOWEST_S
+# ---------------------------------------------------------------- one look at the contact
 
 
-def too_quick(ride: Ride, cause: Candidate) -> str:
+def too_quick(case: Case) -> Evidence | None:
     """A pulse shorter than any hand's, and not the first touch of a contact that then closes."""
+    cause = case.cause
     if cause.interval_s > SHARP_S or not cause.pulse_s + cause.interval_s <= QUICK_S + 1e-6:
-        return ""
-    if cause.cause == "roll_off" or _closes_next(ride, cause):
-        return ""
-    return f"on for less than {QUICK_S:.1f} s: no hand presses and releases so fast"
+        return None
+    return None if _closes_next(case) else seen("too_quick", limit_s=QUICK_S)
 
 
-def _closes_next(ride: Ride, cause: Candidate) -> bool:
-    """Does this control, or another brake, close for longer right after a pulse?"""
+def _closes_next(case: Case) -> bool:
+    """Whether this control, or another brake, closes for longer right after a pulse."""
+    ride, cause = case.ride, case.cause
     end_s = cause.at_s + cause.pulse_s
     names = {cause.channel, *(s.channel for s in brakes.signals(ride) if cause.cause != "clutch")}
     return any(
@@ -110,39 +116,28 @@ def _closes_next(ride: Ride, cause: Candidate) -> bool:
     )
 
 
-def shown_on_s(ride: Ride, cause: Candidate) -> float:
-    """How long a control shows on: its pulse, or to the end of what is logged of it."""
-    if not math.isnan(cause.pulse_s):
-        return cause.pulse_s
-    runs = [r for r in ride.runs(cause.channel).on() if abs(r.start_s - cause.at_s) < 1e-6]
-    return runs[0].length_s if runs else 0.0
-
-
-def stuck(ride: Ride, cause: Candidate) -> str:
+def stuck(case: Case) -> Evidence | None:
     """A control that stays on while the bike is driven on with it."""
-    length_s = shown_on_s(ride, cause)
-    if length_s < STUCK_S or not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
-        return ""
+    ride, cause, length_s = case.ride, case.cause, shown_on_s(case)
+    if length_s < STUCK_S or not ride.has(cause.channel) or cause.is_pressure:
+        return None
     on = Span(cause.at_s + ROLLS_S, cause.at_s + length_s)
     v = ride.numbers("wheel_speed")[ride.slice(on)]
     fast = v[v > STUCK_KMH]
     if not len(fast):
-        return ""
-    told = f"on for {length_s:.0f} s at {np.median(fast):.0f} km/h"
+        return None
+    speed_kmh = float(np.median(fast))
     if cause.cause == "clutch":
         locked = _locked(ride, on)
-        return f"{told}, engine and wheel locked as before: stuck on" if locked else ""
+        return seen("stuck_on_locked", length_s=length_s, speed_kmh=speed_kmh) if locked else None
     driven_s = _driven_s(ride, cause, on)
     if driven_s < DRIVEN_S:
-        return ""
-    return (
-        f"{told}, driven on for {driven_s:.0f} s of it (throttle open, speed held or rising): "
-        "stuck on"
-    )
+        return None
+    return seen("stuck_on_driven", length_s=length_s, speed_kmh=speed_kmh, driven_s=driven_s)
 
 
 def _locked(ride: Ride, on: Span) -> bool:
-    """Are engine and wheel locked in one of the gears on most of the rows at speed?"""
+    """Whether engine and wheel are locked in one of the gears on most of the rows at speed."""
     if not drivetrain.has_ladder(ride):
         share = locked_share(ride, Span(on.start_s - ROLLS_S, on.start_s + ROLLS_S))
         return share is not None and share >= LOCKED_SHARE
@@ -175,7 +170,7 @@ def _opened(ride: Ride, cancelled_s: float, rows: slice) -> Flags:
 
 
 def grip_contradicts(ride: Ride, t_s: float) -> bool:
-    """Is the grip open while the roll-off switch says it is turned past closed?"""
+    """Whether the grip is open while the throttle-closed switch shows it turned past closed."""
     if not ride.has("throttle_grip"):
         return False
     grip = ride.numbers("throttle_grip")[ride.slice(Span(t_s, t_s + 0.1))]
@@ -183,68 +178,62 @@ def grip_contradicts(ride: Ride, t_s: float) -> bool:
     return bool(np.isfinite(grip).any() and np.nanmin(grip) > shut)
 
 
-def grip_open(ride: Ride, cause: Candidate) -> str:
-    """A roll-off switch on while the grip is open."""
-    if cause.cause != "roll_off" or not grip_contradicts(ride, cause.at_s):
-        return ""
-    return (
-        f"the grip is {ride.at('throttle_grip', cause.at_s):.0f} % open while the "
-        "throttle-closed switch says it is closed"
-    )
+def grip_open(case: Case) -> Evidence | None:
+    """The throttle-closed switch is on while the grip is open."""
+    at_s = case.cause.at_s
+    if not grip_contradicts(case.ride, at_s):
+        return None
+    grip = case.ride.numbers("throttle_grip")[case.ride.slice(Span(at_s, at_s + 0.1))]
+    return seen("grip_open", grip_percent=float(np.nanmin(grip)))
 
 
-def shown_false(ride: Ride, cause: Candidate) -> str:
-    """A roll-off switch that shows on with an open throttle elsewhere in the ride."""
-    if cause.cause != "roll_off" or not _pulses_show(cause) or _brakes_at_once(ride, cause):
-        return ""
-    others = [
-        t
-        for t in touches(ride, "roll_off")
-        if not t.effect and not t.span.start_s - 1.0 <= cause.at_s <= t.span.end_s + 1.0
-    ]
-    if not others:
-        return _let_go_in_vain(ride, cause)
-    times = "once more" if len(others) == 1 else f"{len(others)} times more"
-    return f"the throttle-closed switch shows on {times} in this ride, with the throttle open"
+# ---------------------------------------------------------------- the rest of the ride
 
 
-IN_VAIN = 2
-"""A rider who lets cruise go and at once wants it back does not do so again and again."""
+def on_elsewhere(case: Case) -> Evidence | None:
+    """The throttle-closed switch shows on elsewhere in the ride with an open throttle."""
+    at_s = case.cause.at_s
+    if not case.cause.pulses_show or _brakes_at_once(case):
+        return None
+    idle = [t for t in touches(case.ride, "roll_off") if not t.effect]
+    others = [t for t in idle if not t.span.start_s - 1.0 <= at_s <= t.span.end_s + 1.0]
+    return seen("on_elsewhere", times=len(others)) if others else None
 
 
-def _let_go_in_vain(ride: Ride, cause: Candidate) -> str:
-    """A roll-off switch after which, elsewhere in the ride, cruise was set again at once."""
+def in_vain_elsewhere(case: Case) -> Evidence | None:
+    """After the throttle-closed switch, elsewhere too, cruise was engaged again at once."""
+    ride = case.ride
+    if not case.cause.pulses_show or _brakes_at_once(case):
+        return None
     others = [
         run
         for run in ride.runs("roll_off").on()
-        if abs(run.start_s - cause.at_s) > 1.0
+        if abs(run.start_s - case.cause.at_s) > 1.0
         and _engaged_at(ride, run.start_s)
-        and _set_again_s(ride, run.start_s, run.end_s) is not None
+        and _engaged_again_s(ride, run.start_s, run.end_s) is not None
     ]
-    if len(others) < IN_VAIN:
-        return ""
-    return (
-        f"the throttle-closed switch shows on {len(others)} times more in this ride, cruise "
-        f"being set again within {AT_ONCE_S:.0f} s with no brake used"
-    )
+    enough = len(others) >= IN_VAIN
+    return seen("in_vain_elsewhere", times=len(others), within_s=AT_ONCE_S) if enough else None
 
 
-def _brakes_at_once(ride: Ride, cause: Candidate) -> bool:
-    """Does a brake come on with an input, or as a hand goes from the grip to the lever?"""
-    return brakes.comes_on(ride, cause.at_s - ONE_HAND_S, cause.at_s + TO_LEVER_S)
+def _brakes_at_once(case: Case) -> bool:
+    """Whether a brake comes on with an input, or as a hand goes from the grip to the lever."""
+    at_s = case.cause.at_s
+    return brakes.comes_on(case.ride, at_s - ONE_HAND_S, at_s + TO_LEVER_S)
 
 
-def brakes_next(ride: Ride, cause: Candidate) -> bool:
-    """Is a brake used within a second after an input? Then a hand was about to brake."""
-    end_s = cause.at_s + shown_on_s(ride, cause)
-    return brakes.comes_on(ride, cause.at_s + 1e-6, end_s + 1.0)
+def brakes_next(case: Case) -> bool:
+    """Whether a brake is used within a second after an input: a hand was about to brake."""
+    end_s = case.cause.at_s + shown_on_s(case)
+    return brakes.comes_on(case.ride, case.cause.at_s + 1e-6, end_s + 1.0)
 
 
-def _idle_touches(ride: Ride, cause: Candidate) -> list[Touch]:
-    """Touches of a control in the ride of which nothing came."""
-    if not ride.has(cause.channel) or cause.channel.endswith("_pressure"):
+def _idle_touches(case: Case) -> list[Touch]:
+    """Touches of the control in the ride with no effect."""
+    cause = case.cause
+    if not case.ride.has(cause.channel) or cause.is_pressure:
         return []
-    return [t for t in touches(ride, cause.channel) if not t.effect]
+    return [t for t in touches(case.ride, cause.channel) if not t.effect]
 
 
 def _own(found: list[Touch], cause: Candidate) -> Touch | None:
@@ -253,22 +242,22 @@ def _own(found: list[Touch], cause: Candidate) -> Touch | None:
     return next((t for t in found if t.span.start_s - 1e-6 <= at_s <= t.span.end_s), None)
 
 
-def bounces(ride: Ride, cause: Candidate) -> str:
-    """Pulses in a row, each too short for a hand or opened for too short, and nothing came of
-    them.
-    """
-    own = _own(_idle_touches(ride, cause), cause)
+def bounces(case: Case) -> Evidence | None:
+    """Pulses in a row, each too short for a hand or opened for too short, with no effect."""
+    own = _own(_idle_touches(case), case.cause)
     if own is None or own.runs < 2:
-        return ""
-    told = f"bounces: {own.runs} pulses within {own.span.length_s:.2f} s, and no slowing followed"
-    if _opens_s(ride, cause, own.span) + cause.interval_s <= QUICK_S + 1e-6 or _rattles(own):
-        return told
-    short = own.longest_s <= BOUNCE_PULSE_S + cause.interval_s + 1e-6
-    return told if short and own.span.length_s / (own.runs - 1) <= BOUNCE_S else ""
+        return None
+    refresh_s = case.cause.interval_s
+    too_short = own.longest_s <= BOUNCE_PULSE_S + refresh_s + 1e-6
+    close = own.span.length_s / (own.runs - 1) <= BOUNCE_S
+    opens_s = _opens_s(case.ride, case.cause, own.span)
+    if not (opens_s + refresh_s <= QUICK_S + 1e-6 or _rattles(own) or (too_short and close)):
+        return None
+    return seen("bounces", pulses=own.runs, within_s=own.span.length_s)
 
 
 def _rattles(touch: Touch) -> bool:
-    """Three pulses or more, one after another faster than a hand works a lever?"""
+    """Whether three pulses or more follow one another faster than a hand works a lever."""
     return touch.runs >= RATTLES and touch.span.length_s / (touch.runs - 1) <= RATTLE_S
 
 
@@ -278,50 +267,49 @@ def _opens_s(ride: Ride, cause: Candidate, span: Span) -> float:
     return min((b.start_s - a.end_s for a, b in pairwise(on)), default=math.inf)
 
 
-def _pulses(ride: Ride, cause: Candidate) -> list[Touch]:
-    """Touches of its control that may have been too short for a hand."""
-    if not _pulses_show(cause) or not ride.has(cause.channel):
+def _pulses(case: Case) -> list[Touch]:
+    """Touches of the control that may have been too short for a hand."""
+    cause = case.cause
+    if not cause.pulses_show or not case.ride.has(cause.channel) or cause.is_pressure:
         return []
-    return [] if cause.channel.endswith("_pressure") else maybe_short(ride, cause.channel)
+    return maybe_short(case.ride, cause.channel)
 
 
-def repeated(ride: Ride, cause: Candidate) -> str:
-    """One of several pulses in the ride of which nothing came, and not a rider's habit.
+def repeated(case: Case) -> Evidence | None:
+    """One of several pulses in the ride with no effect, and not a rider's habit.
 
     A contact that bounces also makes pulses as long as a quick hand's: where one at least
     was too short for a hand, all up to BRIEF_S count.
     """
-    if cause.cause == "roll_off" or not _pulses_show(cause) or taps(ride, cause):
-        return ""
-    idle = _idle_touches(ride, cause)
-    most_s = BRIEF_S if _pulses(ride, cause) or is_short(cause) else SHORT_PULSE_S
+    cause = case.cause
+    if not cause.pulses_show or taps(case):
+        return None
+    idle = _idle_touches(case)
+    most_s = BRIEF_S if _pulses(case) or cause.surely_within(SHORT_PULSE_S) else SHORT_PULSE_S
     brief = [t for t in idle if t.longest_s <= most_s + cause.interval_s + 1e-6]
     # A pulse that braking follows within a second is part of that touch: it counts by itself.
     count = len(brief) + (_own(brief, cause) is None)
-    if not cause.pulse_s <= most_s + cause.interval_s + 1e-6 or count < REPEATED:
-        return ""
-    proven = any(_rattles(t) for t in brief)
-    if not proven and count < OUTNUMBER * (len(idle) - len(brief)):
-        return ""
-    off = sum(not _engaged_at(ride, p.span.start_s) for p in brief)
+    if not cause.no_longer_than(most_s) or count < REPEATED:
+        return None
+    outnumber = count >= OUTNUMBER * (len(idle) - len(brief))
+    if not outnumber and not any(_rattles(t) for t in brief):
+        return None
+    off = sum(not _engaged_at(case.ride, p.span.start_s) for p in brief)
     longest_s = max(cause.pulse_s, *(p.longest_s for p in brief))
-    return (
-        f"one of {count} pulses of up to {longest_s:.2f} s in this "
-        f"ride, none followed by slowing, {off} of them with cruise off"
-    )
+    return seen("repeated", count=count, longest_s=longest_s, off=off)
 
 
-def taps(ride: Ride, cause: Candidate) -> bool:
-    """Are the pulses of this control a rider's habit of letting cruise go by a tap?
+def taps(case: Case) -> bool:
+    """Whether the pulses of this control are a rider's habit of disengaging by a tap.
 
     So it is where most of them ended an engagement that nobody asked for again, with
     cruise off there is hardly one, and none was shorter than a hand can make.
     """
-    pulses = _pulses(ride, cause)
-    off = sum(not _engaged_at(ride, p.span.start_s) for p in pulses)
-    wished = len(pulses) - off - sum(_again(ride, p) for p in pulses)
+    pulses = _pulses(case)
+    off = sum(not _engaged_at(case.ride, p.span.start_s) for p in pulses)
+    wished = len(pulses) - off - sum(_again(case.ride, p) for p in pulses)
     shortest_s = min((p.longest_s for p in pulses), default=0.0)
-    by_hand = shortest_s + cause.interval_s > QUICK_S
+    by_hand = shortest_s + case.cause.interval_s > QUICK_S
     return len(pulses) > 1 and wished > 0.5 * len(pulses) and off < 2 and by_hand
 
 
@@ -330,7 +318,7 @@ def _engaged_at(ride: Ride, t_s: float) -> bool:
 
 
 def _again(ride: Ride, pulse: Touch) -> bool:
-    """A pulse with cruise engaged that did not end it, or after which it was asked for again."""
+    """Whether cruise, engaged at a pulse, was not ended by it or was soon engaged again."""
     start_s = pulse.span.start_s
     if not _engaged_at(ride, start_s):
         return False
@@ -338,26 +326,21 @@ def _again(ride: Ride, pulse: Touch) -> bool:
     return ride.runs("cruise_engaged").any_on(later) is True
 
 
-def asked_again(ride: Ride, cause: Candidate) -> str:
-    """Cruise asked for again at once, with no brake used meanwhile, after an idle input.
+def engaged_again(case: Case) -> Evidence | None:
+    """Cruise engaged again at once after an input with no effect, no brake used meanwhile.
 
     An input of a length a hand makes on purpose does not count: a rider who brakes a
     little, or rests a boot on the pedal, may want cruise back as soon.
     """
-    length_s = shown_on_s(ride, cause)
+    cause, length_s = case.cause, shown_on_s(case)
     fits = length_s <= FLICK_S if cause.cause == "roll_off" else may_be_short(cause)
-    if not fits or not _pulses_show(cause):
-        return ""
-    again_s = _set_again_s(ride, cause.at_s, cause.at_s + length_s)
-    if again_s is None:
-        return ""
-    return (
-        f"no slowing followed, and cruise was engaged again {again_s - cause.at_s:.1f} s after it "
-        "with no brake used"
-    )
+    if not fits or not cause.pulses_show:
+        return None
+    again_s = _engaged_again_s(case.ride, cause.at_s, cause.at_s + length_s)
+    return None if again_s is None else seen("engaged_again", after_s=again_s - cause.at_s)
 
 
-def _set_again_s(ride: Ride, start_s: float, end_s: float) -> float | None:
+def _engaged_again_s(ride: Ride, start_s: float, end_s: float) -> float | None:
     """When cruise was engaged again at once after an input, with no brake used meanwhile."""
     runs = ride.runs("cruise_engaged")
     starts_s = runs.start_s[(runs.value == 1) & (runs.start_s > start_s + NO_SOONER_S)]

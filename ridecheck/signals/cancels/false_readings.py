@@ -2,15 +2,16 @@
 cruise as if they were true.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
-from ridecheck.core.model import Span
+from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import brakes, drivetrain
 from ridecheck.signals.cancels import what_acted_first
+from ridecheck.signals.cancels.candidate import Case, seen
 from ridecheck.signals.pulses import RATIO_FREED
-from ridecheck.signals.ride import Ride
+from ridecheck.signals.ride import SHARP_S, Ride
 
 FLICKER_S = 1.0
 """A gear shown for less than this, and the old one again, with the ratio unmoved."""
@@ -22,26 +23,24 @@ SPIKE_S = 0.35
 """Engine speed up and back within this, the ratio as before: no engine does that in gear."""
 
 FAST_KMH = 30.0
-"""In gear at this speed the wheel turns the engine."""
+"""In gear at this speed the wheel turns the engine: it cannot stand still."""
+
+SHOWN_PULLS = 3
+"""A clutch switch that shows so many pulls in a ride works: a flare with none is no pull."""
 
 
-def _rows(ride: Ride, t_s: float, before_s: float, after_s: float) -> slice:
-    return ride.slice(Span(t_s - before_s, t_s + after_s))
-
-
-def _gear_shown_false(ride: Ride, t_s: float) -> str:
+def gear_flickered(case: Case) -> Evidence | None:
     """Another gear, or neutral, for a moment, with engine and wheel locked all the while."""
+    ride = case.ride
     if not ride.has("gear", "engine_speed", "wheel_speed"):
-        return ""
-    if spike := _engine_jumps(ride, t_s):
-        return spike  # many loggers work the gear out from the two speeds
+        return None
     refresh_s = max(ride.interval_s(n) for n in ("engine_speed", "wheel_speed"))
-    for run in gear_flickers(ride, t_s):
+    for run in gear_flickers(ride, case.t_s):
         ratio = drivetrain.ratio(ride)[ride.slice(Span(run.start_s - refresh_s, run.end_s))]
         ratio = ratio[np.isfinite(ratio)]
         if len(ratio) > 1 and ratio.max() / ratio.min() - 1.0 < RATIO_FREED:
-            return f"the gear was shown for {run.length_s:.2f} s, engine and wheel locked as before"
-    return ""
+            return seen("gear_flickered", length_s=run.length_s)
+    return None
 
 
 def gear_flickers(ride: Ride, t_s: float) -> Iterator[Span]:
@@ -62,7 +61,7 @@ def _jump(
     """The sharpest change (up: rise) between two rows near t_s: from, to, the other channel's
     share, at.
     """
-    rows = _rows(ride, t_s, 1.2, 0.2)
+    rows = ride.slice(Span(t_s - 1.2, t_s + 0.2))
     at_s, v, w = ride.t_s[rows], ride.numbers(name)[rows], ride.numbers(other)[rows]
     known = np.isfinite(v) & np.isfinite(w) & (v >= 0) & (w > 0)
     at_s, v, w = at_s[known], v[known], w[known]
@@ -73,75 +72,82 @@ def _jump(
     return float(v[i]), float(v[i + 1]), float(w[i + 1] / w[i] - 1.0), float(at_s[i + 1])
 
 
-def _speed_jumps(ride: Ride, t_s: float) -> str:
+def wheel_jumped(case: Case) -> Evidence | None:
     """Wheel speed steps and engine speed, in gear, does not go with it."""
+    ride, t_s = case.ride, case.t_s
     if not ride.has("wheel_speed", "engine_speed") or drivetrain.clutched(ride, t_s):
-        return ""
+        return None
     if what_acted_first.spun_kmh(ride, t_s) > 0.0:
-        return ""  # the gearbox ties engine and wheel: no wrong reading of one of them
+        return None  # the gearbox ties engine and wheel: no wrong reading of one of them
     if brakes.any_on(ride, Span(t_s - 1.0, t_s + 0.1)):
-        return ""
+        return None
     found = _jump(ride, "wheel_speed", "engine_speed", t_s)
     if found is None or found[0] < FAST_KMH:
-        return ""
-    before, after, other, _ = found
+        return None
+    before, after, engine_share, _ = found
     change = after / before - 1.0
-    if abs(change) < PARTS or abs(change - other) < PARTS:
-        return ""
-    return (
-        f"wheel speed went from {before:.0f} to {after:.0f} km/h between two rows, engine speed in "
-        f"gear by {100 * other:+.0f} %"
-    )
+    if abs(change) < PARTS or abs(change - engine_share) < PARTS:
+        return None
+    return seen("wheel_jumped", from_kmh=before, to_kmh=after, engine_percent=100 * engine_share)
 
 
-def _engine_jumps(ride: Ride, t_s: float) -> str:
-    """Engine speed steps, in gear, and wheel speed does not go with it; or it was not there."""
-    if not ride.has("wheel_speed", "engine_speed"):
-        return ""
-    if ride.has("clutch") and ride.runs("clutch").any_on(Span(t_s - 1.0, t_s + 0.1)) is not False:
-        return ""
-    return engine_spike(ride, t_s) or (
-        "" if drivetrain.clutched(ride, t_s) else _engine_was_gone(ride, t_s)
-    )
+def engine_spiked(case: Case) -> Evidence | None:
+    """Engine speed steps up and back, in gear, and wheel speed does not go with it."""
+    return None if _may_be_pulled(case) else engine_spike(case.ride, case.t_s)
 
 
-def _engine_was_gone(ride: Ride, t_s: float) -> str:
+def engine_was_gone(case: Case) -> Evidence | None:
     """Engine speed far below idle just before or after, at speed in gear."""
+    ride, t_s = case.ride, case.t_s
+    if _may_be_pulled(case) or drivetrain.clutched(ride, t_s):
+        return None
     found = _jump(ride, "engine_speed", "wheel_speed", t_s)
-    fast = ride.at("wheel_speed", t_s)
+    fast_kmh = ride.at("wheel_speed", t_s)
     idle_rpm = ride.settings.drivetrain.idle_rpm
-    if found is None or not min(found[:2]) < 0.5 * idle_rpm or not fast > FAST_KMH:
-        return ""
-    return (
-        f"engine speed went from {found[0]:.0f} to {found[1]:.0f} rpm between two rows at "
-        f"{fast:.0f} km/h in gear"
-    )
+    if found is None or not min(found[:2]) < 0.5 * idle_rpm or not fast_kmh > FAST_KMH:
+        return None
+    return seen("engine_was_gone", from_rpm=found[0], to_rpm=found[1], speed_kmh=fast_kmh)
 
 
-def engine_spike(ride: Ride, t_s: float, *, least_rpm: float = 0.0) -> str:
+def _may_be_pulled(case: Case) -> bool:
+    """Whether the clutch shows, or may hide, a pull; also where too little is logged."""
+    ride = case.ride
+    if not ride.has("wheel_speed", "engine_speed"):
+        return True
+    near = Span(case.t_s - 1.0, case.t_s + 0.1)
+    return ride.has("clutch") and ride.runs("clutch").any_on(near) is not False
+
+
+def engine_spike(ride: Ride, t_s: float, *, least_rpm: float = 0.0) -> Evidence | None:
     """Engine speed up at once, by so much, and back, the ratio as before."""
     found = _jump(ride, "engine_speed", "wheel_speed", t_s, up=True)
     if found is None or found[1] < max(found[0] * (1.0 + PARTS), found[0] + least_rpm):
-        return ""
+        return None
     before, after, _, at_s = found
     ratio = drivetrain.ratio(ride)
     refresh_s = ride.interval_s("engine_speed")
-    calm = ratio[_rows(ride, at_s, 0.4 + 3.0 * refresh_s, -0.5 * refresh_s)]
+    calm_span = Span(at_s - 0.4 - 3.0 * refresh_s, at_s - 0.5 * refresh_s)
+    calm = ratio[ride.slice(calm_span)]
     later = ratio[ride.slice(Span(at_s, at_s + SPIKE_S + 2.0 * refresh_s))]
     if not np.isfinite(calm).any() or not np.isfinite(later).any():
-        return ""
+        return None
     if not (np.abs(np.log(later / np.nanmedian(calm))) < RATIO_FREED).any():
-        return ""
-    return (
-        f"engine speed went from {before:.0f} to {after:.0f} rpm and back within "
-        f"{SPIKE_S:.2f} s, engine and wheel locked as before"
-    )
+        return None
+    return seen("engine_spiked", from_rpm=before, to_rpm=after, within_s=SPIKE_S)
 
 
-NOT_RIDERS: dict[str, Callable[[Ride, float], str]] = {
-    "gear_change": _gear_shown_false,
-    "speed_jump": _speed_jumps,
-    "engine_flare": _engine_jumps,
-    "engine_off": _engine_jumps,
-}
-"""Causes that are no rider's action, and what makes each of them a fault's."""
+def clutch_at_rest(case: Case) -> Evidence | None:
+    """Engine speed runs up in gear, and the clutch, whose switch works, is not pulled."""
+    ride, t_s = case.ride, case.t_s
+    if ride.interval_s("clutch") > SHARP_S:
+        return None
+    runs = ride.runs("clutch")
+    pulled = runs.any_on(Span(t_s - 0.5, t_s + 0.3)) is not False
+    return None if pulled or len(runs.on()) < SHOWN_PULLS else seen("clutch_at_rest")
+
+
+def no_bike_does(case: Case) -> Evidence | None:
+    """A speed that changes faster than any wheel or engine can, no brake on before it."""
+    before = Span(case.t_s - 1.0, case.cause.at_s - 1e-3)
+    braked = case.cause.impossible and brakes.any_on(case.ride, before)
+    return seen("no_bike_does") if case.cause.impossible and not braked else None

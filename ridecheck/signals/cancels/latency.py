@@ -1,8 +1,8 @@
-"""How long cruise takes to let go after an input, learnt from the ride itself.
+"""How long cruise takes to disengage after an input, learnt from the ride itself.
 
 A control unit acts on an input after nearly the same time each time. Where most cancels
 of a ride agree on that time, an input that came sooner or later than it ended nothing: a
-brake held for seconds before, a clutch pulled as cruise had already gone.
+brake held for seconds before, a clutch pulled as cruise had already disengaged.
 """
 
 from collections.abc import Sequence
@@ -46,20 +46,6 @@ class Latency:
     def rival(self) -> float:
         """Share of the best input's fit below which another is no rival of it."""
         return RIVAL_LEARNT if self.cancels else RIVAL
-
-    @property
-    def sentence(self) -> str:
-        """The same with a capital and a stop."""
-        return f"{self.told[0].upper()}{self.told[1:]}."
-
-    @property
-    def told(self) -> str:
-        """As part of a sentence."""
-        if not self.cancels:
-            return f"units disengage within {USUAL.end_s:.2f} s of an input"
-        low, high = self.span.start_s, self.span.end_s
-        apart = f"{low:.2f} to {high:.2f} s" if high - low > 5e-3 else f"{high:.2f} s"
-        return f"in this ride cruise disengages {apart} after an input ({self.cancels} cancels)"
 
 
 def allowed(lead_s: float, *, input_s: float, flag_s: float, skew_s: float) -> Span:

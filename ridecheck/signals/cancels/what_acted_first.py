@@ -1,4 +1,4 @@
-"""What engine, wheel and throttle did as cruise let go: who acted first, cruise or the engine?
+"""What engine, wheel and throttle did at a cancel: did cruise act first, or the engine?
 
 A control that loses an input or its supply closes the throttle plate, and the bike slows
 by that. Where the bike slows before the plate moves, the engine stopped pulling first: no
@@ -10,8 +10,9 @@ import math
 
 import numpy as np
 
-from ridecheck.core.model import Span
+from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import brakes, braking, drivetrain, motion
+from ridecheck.signals.cancels.candidate import seen
 from ridecheck.signals.ride import Ride, once
 
 SHARPEST_S = 0.11
@@ -33,15 +34,13 @@ that closes one in fifty lies further ahead, of those by an engine that stopped 
 
 
 @once
-def not_cruise(ride: Ride, t_s: float) -> str:
-    """What else than cruise or its inputs acted at a cancel, as people say it; "" if nothing."""
+def not_cruise(ride: Ride, t_s: float) -> Evidence | None:
+    """What else than cruise or its inputs acted at a cancel; None if nothing."""
     if slowed_hard(ride, t_s):
-        return "the bike slowed at once as under a brake that no signal shows"
+        return seen("braked_unseen")
     if parted(ride, t_s):
-        return "engine and wheel were not turning as one: a wheel spun, or the clutch slipped"
-    if engine_first(ride, t_s):
-        return "the engine stopped pulling before the throttle moved: fuel, spark or run switch"
-    return ""
+        return seen("parted")
+    return seen("engine_first") if engine_first(ride, t_s) else None
 
 
 BRAKED_MS2 = 2.5

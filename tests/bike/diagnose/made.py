@@ -81,7 +81,7 @@ def ride(
         for k in range(times)
     )
     return RideResult(
-        schema="ridecheck-ride/1",
+        schema="ridecheck-ride/2",
         bike="T07",
         ride=name,
         judge_key="",
