@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
-from ridecheck.signals import drivetrain, motion
-from ridecheck.signals.motion import KMH_PER_MS, acceleration, closed_reading, row_seconds
+from ridecheck.signals import drivetrain, motion, throttle
+from ridecheck.signals.motion import KMH_PER_MS, acceleration, row_seconds
 from ridecheck.signals.ride import Ride, once
 
 Flags = NDArray[np.bool_]
@@ -195,26 +195,24 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     name = next((n for n in ("throttle", "throttle_grip") if ride.has(n)), "")
     if not name:
         return False
-    throttle, speed, a = ride.numbers(name), ride.numbers("wheel_speed"), acceleration(ride)
-    closed = closed_reading(ride, name)
+    opening, speed, a = (
+        throttle.opening(ride, name),
+        ride.numbers("wheel_speed"),
+        acceleration(ride),
+    )
     before = ride.slice(Span(span.start_s - 4.0, span.start_s - 1.0))
-    if not np.isfinite(throttle[before]).any() or not np.isfinite(a[before]).any():
+    open_now, gained_ms2 = motion.median(opening[before]), motion.median(a[before])
+    if math.isnan(open_now) or math.isnan(gained_ms2):
         return False
-    open_now = float(np.nanmedian(throttle[before])) - closed
-    gained_ms2 = float(np.nanmedian(a[before]))
     if open_now > HARD_PULL and gained_ms2 < -LOSES_MS2:
         return True
     at_kmh = float(np.nanmedian(speed[before]))
-    alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & (throttle > closed + 2.0)
+    alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & throttle.is_open(ride, name)
     if row_seconds(ride)[alike].sum() < 20.0:
         return False
-    usual = float(np.median(throttle[alike])) - closed
+    usual = float(np.median(opening[alike]))
     wide = open_now > max(WIDE_OPEN * usual, HARD_PULL)
     return wide and gained_ms2 < 0.2
-
-
-OPEN = 5.0
-"""Per cent above closed from which a throttle is open: idle control and dashpot move it less."""
 
 
 def throttle_open(ride: Ride, span: Span) -> bool:
@@ -224,7 +222,7 @@ def throttle_open(ride: Ride, span: Span) -> bool:
     with cruise engaged, or blank, tell nothing; less than half of the stretch left is False,
     and so is a log without a throttle, or with a plate that cruise could have opened unseen.
     """
-    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    name = throttle.by_hand(ride)
     if not name or (name == "throttle" and not ride.has("cruise_engaged")):
         return False
     rows = ride.slice(span)
@@ -233,8 +231,7 @@ def throttle_open(ride: Ride, span: Span) -> bool:
         tells &= ride.numbers("cruise_engaged")[rows] == 0
     if tells.sum() < 3 or tells.sum() < 0.5 * len(tells):
         return False
-    opening = ride.numbers(name)[rows][tells] - closed_reading(ride, name)
-    return bool((opening > OPEN).mean() >= 0.75)
+    return bool(throttle.is_open(ride, name)[rows][tells].mean() >= 0.75)
 
 
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Span
-from ridecheck.signals import motion
+from ridecheck.signals import motion, throttle
 from ridecheck.signals.intervals import Intervals
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
@@ -205,9 +205,6 @@ OVERRIDE_KMH = 5.0
 def _overridden(ride: Ride, rows: slice) -> Flags:
     """Rows of an engagement in which the rider asks for more than cruise does."""
     speed, set_kmh = ride.numbers("wheel_speed")[rows], ride.numbers("cruise_set_speed")[rows]
-    if ride.has("throttle_grip"):
-        return (
-            ride.numbers("throttle_grip")[rows]
-            > motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-        )
+    if ride.has(throttle.GRIP):
+        return throttle.is_open(ride, throttle.GRIP)[rows]
     return np.asarray(speed > set_kmh + OVERRIDE_KMH)

@@ -27,6 +27,13 @@ class Definitions:
         source=PRACTICE,
         loosened_by="lowering",
     )
+    throttle_open: float = threshold(
+        4.0,
+        "%",
+        "a grip or plate further above its closed reading is open: free play and drift of its "
+        "zero are 2 to 3 %, idle control opens a plate hardly more",
+        source=PRACTICE,
+    )
     plate_drives: float = threshold(
         6.0,
         "%",

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
-from ridecheck.signals import brakes, drivetrain, motion
+from ridecheck.signals import brakes, drivetrain, motion, throttle
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
 
@@ -99,7 +99,7 @@ def _overrun(ride: Ride) -> tuple[Floats, Floats]:
     none = np.empty(0)
     if not ride.has("throttle", "wheel_speed") or not brakes.signals(ride):
         return none, none
-    closed = ride.numbers("throttle") < motion.closed_reading(ride, "throttle") + 1.0
+    closed = throttle.is_closed(ride, "throttle")
     held_off = motion.widened(ride, ~closed | (brakes.rows(ride) != 0), COASTED_S)
     if ride.has("clutch"):
         held_off |= motion.widened(ride, ride.numbers("clutch") != 0, COASTED_S)
@@ -170,10 +170,6 @@ def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
     return first_s - motion.window_s(ride, "wheel_speed") / 2.0
 
 
-OPEN_PERCENT = 3.5
-"""Free play of a grip or plate, and noise about the ride's own closed reading, are less."""
-
-
 def _grip_was_open(ride: Ride, span: Span) -> bool:
     """Is it sure that no hand turned the grip shut?
 
@@ -186,27 +182,28 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
         around = Span(span.start_s - 1.0, span.end_s)
         if name == "throttle" and ride.runs("cruise_engaged").any_on(around):
             return False
-        opened = motion.closed_reading(ride, name) + OPEN_PERCENT
-        near = ride.numbers(name)[ride.slice(Span(span.start_s, span.end_s + 0.2))]
-        throughout = bool(np.isfinite(near).any() and np.nanmin(near) > opened)
-        return throughout or (name == "throttle_grip" and _opens_while_shut(ride, span, opened))
+        near = ride.slice(Span(span.start_s, span.end_s + 0.2))
+        throughout = (
+            throttle.is_open(ride, name)[near].any()
+            and not throttle.is_not_open(ride, name)[near].any()
+        )
+        return bool(throughout) or (name == "throttle_grip" and _opens_while_shut(ride, span))
     return False
 
 
-def _opens_while_shut(ride: Ride, span: Span, opened: float) -> bool:
+def _opens_while_shut(ride: Ride, span: Span) -> bool:
     """Is the grip open well inside a stretch in which its switch says past closed?
 
     A hand opens it only after the contact has gone off; both may be written late.
     """
     late_s = [ride.interval_s(n) + ride.channels[n].skew_s for n in ("throttle_grip", "roll_off")]
-    grip = ride.numbers("throttle_grip")
-    for run in ride.runs("roll_off").overlapping(span):
-        inside = Span(run.start_s + late_s[0], run.end_s - sum(late_s))
-        if run.value == 1 and inside.length_s > 0.0:
-            values = grip[ride.slice(inside)]
-            if np.isfinite(values).any() and np.nanmax(values) > opened:
-                return True
-    return False
+    opened = throttle.is_open(ride, "throttle_grip")
+    shut = (
+        Span(r.start_s + late_s[0], r.end_s - sum(late_s))
+        for r in ride.when("roll_off")
+        if r.start_s < span.end_s and r.end_s > span.start_s
+    )
+    return any(opened[ride.slice(inside)].any() for inside in shut if inside.length_s > 0.0)
 
 
 def locked_share(ride: Ride, on: Span) -> float | None:

@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, shared, threshold
-from ridecheck.signals import cruise, motion, presses
+from ridecheck.signals import cruise, motion, presses, throttle
 from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
@@ -61,16 +61,14 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches above the set speed that still gain speed under power."""
-    grip_shut = ride.numbers("throttle_grip") <= (
-        motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-    )
-    rests = ride.where(~motion.widened(ride, ~grip_shut, limits.grip_rest_s))
+    opened = ~throttle.is_not_open(ride, throttle.GRIP)
+    rests = ride.where(~motion.widened(ride, opened, limits.grip_rest_s))
     alone = ride.when("cruise_engaged") & rests
     yield Exposure(seconds=alone.seconds)
-    speed, plate = ride.numbers("wheel_speed"), ride.numbers("throttle")
+    speed = ride.numbers("wheel_speed")
     over = (
         (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
-        & (plate > motion.closed_reading(ride, "throttle") + limits.plate_open)
+        & (throttle.opening(ride, throttle.PLATE) > limits.plate_open)
         & (motion.acceleration(ride) > limits.gains_ms2)
     )
     past = (alone & ride.where(over)).joined(0.3).longer_than(limits.longer_than_s)

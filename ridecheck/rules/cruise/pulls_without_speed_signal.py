@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import motion
+from ridecheck.signals import motion, throttle
 from ridecheck.signals.ride import Ride
 
 
@@ -85,6 +85,4 @@ def _by_hand(ride: Ride, at: slice) -> bool:
     gear = gear[np.isfinite(gear)]
     if len(gear) and gear.min() != gear.max():
         return True
-    grip = ride.numbers("throttle_grip")[at]
-    limit = motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-    return bool((grip > limit).any())
+    return bool(throttle.is_open(ride, throttle.GRIP)[at].any())

@@ -21,7 +21,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
-from ridecheck.signals import cruise, motion
+from ridecheck.signals import cruise, throttle
 from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
@@ -49,15 +49,11 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """Stretches of holding above the set speed with the plate open and the grip closed."""
     settled = cruise.during(ride, "hold")
     yield Exposure(seconds=settled.seconds)
-    plate, speed = ride.numbers("throttle"), ride.numbers("wheel_speed")
-    closed_at = motion.closed_reading(ride, "throttle")
+    plate, speed = ride.numbers(throttle.PLATE), ride.numbers("wheel_speed")
     over = (
         (speed > ride.numbers("cruise_set_speed") + limits.over_kmh)
-        & (plate > closed_at + limits.plate_open)
-        & (
-            ride.numbers("throttle_grip")
-            <= motion.closed_reading(ride, "throttle_grip") + motion.GRIP_OPEN
-        )
+        & (throttle.opening(ride, throttle.PLATE) > limits.plate_open)
+        & throttle.is_not_open(ride, throttle.GRIP)
     )
     for span in (settled & ride.where(over)).joined(0.5).longer_than(limits.longer_than_s):
         at = ride.slice(span)

@@ -26,8 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import cruise, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
@@ -50,7 +51,7 @@ class Limits:
     within_s: float = threshold(60.0, "s", "over a longer time the road has changed")
     before_end_s: float = threshold(1.6, "s", "before a cancel a brake may be on already")
     power_left: float = threshold(60.0, "%", "wider open, it is the engine that gives no more")
-    shut: float = threshold(1.0, "%", "above its closed reading: the plate is shut")
+    shut: float = shared(Definitions, "throttle_closed")
     shut_s: float = threshold(
         0.5, "s", "of shut throttle after set; a cable in order pulls at once"
     )

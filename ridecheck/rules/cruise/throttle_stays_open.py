@@ -24,7 +24,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
 from ridecheck.rules.base import Verdicts, rule, shared, threshold
-from ridecheck.signals import motion
+from ridecheck.signals import throttle
 from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
@@ -67,14 +67,13 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     if cannot:
         yield Unjudged(Span(0.0, ride.duration_s), cannot)
         return
-    plate, grip = ride.numbers("throttle"), ride.numbers("throttle_grip")
-    closed_at = motion.closed_reading(ride, "throttle")
+    plate = ride.numbers(throttle.PLATE)
     closed = (
-        (grip <= motion.closed_reading(ride, "throttle_grip") + limits.grip_closed)
+        (throttle.opening(ride, throttle.GRIP) <= limits.grip_closed)
         & _cruise_off(ride)
         & (ride.numbers("wheel_speed") > limits.moving_kmh)
     )
-    stands_open = closed & (plate > closed_at + limits.plate_open)
+    stands_open = closed & (throttle.opening(ride, throttle.PLATE) > limits.plate_open)
     channels = [c for c in ("throttle", "throttle_grip", "cruise_engaged") if ride.has(c)]
     window_s = limits.cancel_within_s + ride.blur_s(*channels) + limits.plate_closes_s
     for span in ride.where(stands_open).longer_than(window_s):
@@ -103,7 +102,7 @@ def _cannot_tell(ride: Ride, limits: Limits) -> str:
     """Why grip and plate of this ride cannot be held against each other; "" if they can."""
     if not ride.has("cruise_engaged") and ride.settings.cruise.fitted is not False:
         return "whether cruise is engaged is not logged, so an open plate may be its work"
-    opened = np.nanmax(ride.numbers("throttle_grip")) - motion.closed_reading(ride, "throttle_grip")
+    opened = np.nanmax(throttle.opening(ride, throttle.GRIP))
     if opened < 3.0 * limits.grip_closed:
         return f"the grip never opened by more than {opened:.1f} % in this ride"
     return ""

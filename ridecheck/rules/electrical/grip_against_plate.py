@@ -22,8 +22,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 AIDS = ("traction_active", "abs_active")
@@ -34,7 +35,9 @@ class Limits:
     """Thresholds of this rule."""
 
     grip_open: float = threshold(20.0, "%", "no riding mode leaves the plate shut at a fifth")
-    plate_closed: float = threshold(3.0, "%", "above its lowest: idle control opens it so far")
+    plate_closed: float = shared(
+        Definitions, "throttle_open", reason="above its lowest: idle control opens it so far"
+    )
     longer_than_s: float = threshold(1.0, "s", "plate and filters follow within half of this")
     below_limiter: float = threshold(
         0.92, "", "of the red line: limiters close the plate above it, soft ones a little before"

@@ -20,8 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Floats, Ride
 
 GRAVITY_MS2 = 9.81
@@ -37,7 +38,7 @@ class Limits:
     beyond_slope_ms2: float = threshold(
         0.6, "m/s2", "where altitude is logged: its own error beside what the engine takes"
     )
-    closed: float = threshold(1.0, "%", "above the lowest reading: noise and zero drift")
+    closed: float = shared(Definitions, "throttle_closed")
     opened: float = threshold(8.0, "%", "between its extremes, or its closed reading is unknown")
     longer_than_s: float = threshold(2.5, "s", "longer than any channel lags and a bump lasts")
     moving_kmh: float = threshold(20.0, "km/h", "slower, a clutch may be slipping the bike off")

@@ -23,9 +23,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import brakes, motion
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
+from ridecheck.signals import brakes, motion, throttle
 from ridecheck.signals.brakes import BrakeSignal
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import Run
 
@@ -42,7 +43,7 @@ class Limits:
     pulled_s: float = threshold(
         1.0, "s", "the engine pulling so long with the signal on: hand and foot overlap for less"
     )
-    throttle_open: float = threshold(3.0, "%", "above its closed reading: free play and drift")
+    throttle_open: float = shared(Definitions, "throttle_open")
     pulled_kmh: float = threshold(
         25.0, "km/h", "slower, the rear brake is trailed against the engine on purpose"
     )
@@ -140,12 +141,11 @@ def _use(ride: Ride, run: Run, limits: Limits) -> _Use | None:
 
 def _pulled(ride: Ride, span: Span, limits: Limits) -> Span | None:
     """The longest stretch of a span with the throttle open and no slowing, None if none."""
-    name = "throttle_grip" if ride.has("throttle_grip") else "throttle"
-    if not ride.has(name):
+    name = throttle.by_hand(ride)
+    if not name:
         return None
     rows = ride.slice(span)
-    open_at = motion.closed_reading(ride, name) + limits.throttle_open
-    pulls = ride.numbers(name)[rows] > open_at
+    pulls = throttle.opening(ride, name)[rows] > limits.throttle_open
     pulls &= motion.acceleration(ride)[rows] > -limits.slowed_ms2
     pulls &= ride.numbers("wheel_speed")[rows] > limits.pulled_kmh
     return ride.where(pulls, begin=rows.start).longest

@@ -24,10 +24,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import brakes, motion
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
+from ridecheck.signals import brakes, motion, throttle
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.intervals import NOTHING
-from ridecheck.signals.ride import Floats, Ride
+from ridecheck.signals.ride import Ride
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ class Limits:
         20.0, "km/h", "gained under a brake signal: no boot, hill or dragged brake lets "
         "a bike gain so much, and it raises the bike alone",
     )  # fmt: skip
-    throttle_open: float = threshold(4.0, "%", "above its closed reading: the engine pulls")
+    throttle_open: float = shared(Definitions, "throttle_open")
 
 
 @rule(
@@ -64,7 +65,8 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each on-run of each braking signal between seconds and a minute."""
-    a, opening = motion.acceleration(ride), _opening(ride)
+    a = motion.acceleration(ride)
+    opening = throttle.opening(ride, "throttle" if ride.has("throttle") else "throttle_grip")
     fast = ride.where(ride.numbers("wheel_speed") > limits.moving_kmh)
     yield Exposure(seconds=fast.seconds)
     pulling = fast & ride.where((a >= -limits.steady_ms2) & (opening > limits.throttle_open))
@@ -80,12 +82,6 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                     told |= run
                     yield _finding(ride, signal, run, pull, pulled_s, limits)
                     break
-
-
-def _opening(ride: Ride) -> Floats:
-    """By how much the throttle (else the grip) is open above its closed reading, in per cent."""
-    name = "throttle" if ride.has("throttle") else "throttle_grip"
-    return ride.numbers(name) - motion.closed_reading(ride, name)
 
 
 def _finding(

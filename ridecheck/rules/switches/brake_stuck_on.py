@@ -20,8 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
-from ridecheck.rules.base import Verdicts, rule, threshold
+from ridecheck.rules.base import Verdicts, rule, shared, threshold
 from ridecheck.signals import brakes, motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.intervals import NOTHING
 from ridecheck.signals.ride import Ride
 
@@ -36,6 +37,9 @@ class Limits:
     share: float = threshold(0.6, "", "most of the time; the rest may be real braking")
     gaining_s: float = threshold(
         3.0, "s", "time spent gaining speed with the brake on; a dragged brake gains none"
+    )
+    plate_open: float = shared(
+        Definitions, "throttle_open", reason="of the plate: less open all along, it was shut"
     )
     gaining_ms2: float = threshold(0.3, "m/s2", "more than a slope does to a dragged brake")
 
@@ -66,15 +70,15 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
                 continue
             # Held at one speed to a fraction, or gaining: neither is a dragged brake.
             driven = steady_s > 0.95 * moving_s or (gaining & run).seconds >= limits.gaining_s
-            if driven and not _throttle_shut(ride, ride.rows(run)):
+            if driven and not _throttle_shut(ride, ride.rows(run), limits):
                 told |= run
                 yield _finding(ride, signal, run, moving_s, moving_s - steady_s, limits)
 
 
-def _throttle_shut(ride: Ride, at: slice) -> bool:
+def _throttle_shut(ride: Ride, at: slice, limits: Limits) -> bool:
     """Throttle closed all along: a brake dragged downhill."""
-    throttle = ride.numbers("throttle")[at]
-    return bool(np.isfinite(throttle).any() and np.nanquantile(throttle, 0.9) < 3.0)
+    plate = ride.numbers("throttle")[at]  # its closed reading is not known if it never moved
+    return bool(np.isfinite(plate).any() and np.nanquantile(plate, 0.9) < limits.plate_open)
 
 
 def _finding(

@@ -21,8 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity
-from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
+from ridecheck.rules.base import RaiseWhen, Verdicts, rule, shared, threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
 
 
@@ -30,7 +31,7 @@ from ridecheck.signals.ride import Ride
 class Limits:
     """Thresholds of this rule."""
 
-    grip_open: float = threshold(5.0, "%", "free play and zero drift are 2 to 3 %")
+    grip_open: float = shared(Definitions, "throttle_open")
     longer_than_s: float = threshold(
         0.15, "s", "a grip let past closed and opened again, its channel late; and one refresh"
     )
