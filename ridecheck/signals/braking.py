@@ -284,9 +284,8 @@ def _engine_follows(ride: Ride) -> tuple[Flags, Flags]:
     if ride.has("clutch"):
         tells &= ~motion.widened(ride, ride.numbers("clutch") == 1, FREE_S / 2)
     if ride.has("gear"):
-        gear = ride.numbers("gear")
-        changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1]) != 0))
-        tells &= ~motion.widened(ride, changed, FREE_S) & (gear != 0)
+        changed = drivetrain.gear_changed(ride)
+        tells &= ~motion.widened(ride, changed, FREE_S) & (ride.numbers("gear") != 0)
     return tells & np.isfinite(rpm_rate) & np.isfinite(speed_rate), follows
 
 

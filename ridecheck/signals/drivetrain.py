@@ -73,6 +73,21 @@ FACTORS = {
 
 
 @once
+def gear_changed(ride: Ride) -> Flags:
+    """Rows that show another gear than the last one known in their stretch, (n,).
+
+    Blanks between two values are no change and hide none: a gear that is another after a
+    blank changed there. None where no gear is logged.
+    """
+    gear = ride.numbers("gear")
+    changed = np.zeros(len(gear), dtype=bool)
+    known = np.flatnonzero(~np.isnan(gear))
+    another = np.diff(gear[known]) != 0
+    changed[known[1:]] = another & (np.diff(ride.segment[known]) == 0)
+    return changed
+
+
+@once
 def ratio(ride: Ride) -> Floats:
     """rpm per km/h, (n,); NaN where either is blank or speed is under SLOWEST_KMH."""
     v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
@@ -144,11 +159,7 @@ def locked(ride: Ride) -> Flags:
 def steady(ride: Ride) -> Flags:
     """Locked rows that are also a second and a half away from any change of logged gear."""
     usable = locked(ride)
-    if ride.has("gear"):
-        gear = ride.numbers("gear")
-        changed = np.concatenate(([False], (gear[1:] != gear[:-1]) & ~np.isnan(gear[1:])))
-        usable = usable & ~motion.widened(ride, changed & ~np.isnan(gear), 1.5)
-    return usable
+    return usable & ~motion.widened(ride, gear_changed(ride), 1.5)
 
 
 @once
@@ -558,5 +569,4 @@ def clutched(ride: Ride, t_s: float, *, after_s: float = 0.5) -> bool:
         return True
     if not ride.has("gear"):
         return not ride.has("clutch")
-    gear = ride.numbers("gear")[ride.slice(near)]
-    return bool((np.nan_to_num(np.diff(gear)) != 0).any())
+    return bool(gear_changed(ride)[ride.slice(near)].any())

@@ -6,6 +6,7 @@ which it can have changed, then differenced over a window wide enough for its st
 """
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
+from ridecheck.signals.definitions import definitions
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
@@ -154,6 +156,42 @@ def row_seconds(ride: Ride) -> Floats:
 
 STEEPEST_MS2 = 11.0
 """Tyres on a dry road slow a motorcycle no harder than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """A speed channel at its known rows, and how it changes from each to the next.
+
+    rows: int (n,), the rows; t_s, kmh: Floats (n,). up, down: Flags (n - 1,), where the
+    change to the next known row is a leap: more than a bike gains, or than tyres lose.
+    """
+
+    rows: NDArray[np.int64]
+    t_s: Floats
+    kmh: Floats
+    up: Flags
+    down: Flags
+
+
+@once
+def changes(ride: Ride, name: str = "wheel_speed") -> Changes:
+    """Where a speed channel leaps: changes faster than a bike can, over the two rows or one
+    refresh, two steps of the signal allowed; never across a gap.
+    """
+    speed, limits = ride.numbers(name), definitions(ride)
+    rows = np.flatnonzero(~np.isnan(speed))
+    kmh, t_s = speed[rows], ride.t_s[rows]
+    over_s = np.maximum(np.diff(t_s), ride.interval_s(name))
+    rise = np.where(np.diff(ride.segment[rows]) == 0, np.diff(kmh), 0.0)
+    steps = 2.0 * step_kmh(ride, name)
+    return Changes(
+        rows,
+        t_s,
+        kmh,
+        up=rise > limits.gains_ms2 * KMH_PER_MS * over_s + steps,
+        down=-rise > limits.hardest_ms2 * KMH_PER_MS * over_s + steps,
+    )
+
 
 GRIP_OPEN = 3.0
 """Per cent above its rest at which a grip counts as opened (free play, zero drift)."""

@@ -27,7 +27,7 @@ import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
-from ridecheck.signals import motion
+from ridecheck.signals import drivetrain, motion
 from ridecheck.signals.ride import Floats, Ride
 
 
@@ -154,10 +154,8 @@ def _stretches(flags: np.ndarray, rows: int) -> list[slice]:
 
 def _undisturbed(ride: Ride) -> np.ndarray:
     """Rows away from clutch and gear changes, as far as these are logged."""
-    gear = ride.numbers("gear")
-    changed = np.concatenate(([False], np.nan_to_num(gear[1:] - gear[:-1]) != 0))
-    busy = motion.widened(ride, (ride.numbers("clutch") == 1) | changed, 1.5)
-    return np.asarray(~busy)
+    working = (ride.numbers("clutch") == 1) | drivetrain.gear_changed(ride)
+    return ~motion.widened(ride, working, 1.5)
 
 
 def _wheel_leaps(ride: Ride, span: Span) -> bool:

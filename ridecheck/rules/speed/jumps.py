@@ -30,7 +30,7 @@ class Limits:
 
     rises: float = threshold(0.12, "", "of its value: more than noise, pulses and lean make")
     rises_kmh: float = threshold(6.0, "km/h", "at low speed a share alone is only a pulse or two")
-    steepest_ms2: float = threshold(12.0, "m/s2", "no motorcycle gains speed half as fast")
+    moving_kmh: float = threshold(10.0, "km/h", "slower, sensors read nothing")
     lasts_s: float = threshold(2.0, "s", "longer is another speed, not a jump")
     others: float = threshold(0.5, "", "of the rise: a wheel that spins takes the engine along")
 
@@ -48,17 +48,11 @@ class Limits:
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each jump up and back."""
     speed = ride.numbers("wheel_speed")
-    yield Exposure(seconds=ride.where(np.nan_to_num(speed) > 10.0).seconds)
-    known = np.flatnonzero(np.isfinite(speed))
-    v, t_s, segment = speed[known], ride.t_s[known], ride.segment[known]
-    step_s = np.maximum(np.maximum(np.diff(t_s), 1e-3), ride.interval_s("wheel_speed"))
-    rise = np.diff(v)
-    jumps = (
-        (rise > limits.steepest_ms2 * motion.KMH_PER_MS * step_s)
-        & (rise > np.maximum(limits.rises * v[:-1], limits.rises_kmh))
-        & (v[:-1] > 10.0)
-        & (segment[1:] == segment[:-1])
-    )
+    yield Exposure(seconds=ride.where(speed > limits.moving_kmh).seconds)
+    changes = motion.changes(ride)
+    v, t_s = changes.kmh, changes.t_s
+    large = np.diff(v) > np.maximum(limits.rises * v[:-1], limits.rises_kmh)
+    jumps = changes.up & large & (v[:-1] > limits.moving_kmh)
     done_s = -1.0
     for i in np.flatnonzero(jumps):
         if t_s[i] < done_s:

@@ -100,20 +100,13 @@ def _dropouts(ride: Ride, name: str, limits: Limits) -> Iterator[tuple[int, int,
     """First and last row of each stretch below the value from which speed fell at once,
     and the row up to which something else must show that the bike rode on.
 
-    "At once" is steeper than tyres allow over the two rows, or over one refresh.
+    "At once" is faster than tyres allow (``motion.changes``).
     """
-    speed = ride.numbers(name)
-    known = np.flatnonzero(~np.isnan(speed))
-    v, t_s, segment = speed[known], ride.t_s[known], ride.segment[known]
-    step_s = np.maximum(np.diff(t_s), 1e-3)
-    refresh_s = np.maximum(step_s, ride.interval_s(name))
-    possible_kmh = motion.STEEPEST_MS2 * motion.KMH_PER_MS * refresh_s
-    falls = (
-        (v[:-1] > limits.moving_kmh)
-        & (v[1:] < limits.falls_below * v[:-1])
-        & (v[:-1] - v[1:] > 1.5 * possible_kmh)
-        & (segment[1:] == segment[:-1])
-    )
+    changes = motion.changes(ride, name)
+    known, v, t_s = changes.rows, changes.kmh, changes.t_s
+    segment = ride.segment[known]
+    much = v[1:] < limits.falls_below * v[:-1]
+    falls = changes.down & much & (v[:-1] > limits.moving_kmh)
     done_before = 0
     for i in np.flatnonzero(falls):
         if i < done_before:
