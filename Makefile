@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study fuzz torture constraints clean new-environment
+.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study fuzz torture mutants constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -67,6 +67,9 @@ fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
 
 torture: $(VENV)/.test ## nights that are killed, full disks, two runs at once (slow)
 	$(BIN)/python tests/studies/torture.py
+
+mutants: $(VENV)/.test ## numbers of the program that no test holds (slow)
+	$(BIN)/python tests/studies/mutants.py --write
 
 constraints: $(VENV)/.made-for ## choose the versions in constraints.txt anew
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
