@@ -101,21 +101,30 @@ def raising_differences(rule: Rule) -> Iterator[str]:
         yield from _unlike_verdict(rule, "all in one ride", events, 1, km, "inspect")
     if events == rides > 1:
         yield from _unlike_verdict(rule, "one less of both", events - 1, rides - 1, km, "release")
+    other = "release" if row.get("of_one_kind") else "inspect"
+    if events > 1:
+        yield from _unlike_verdict(rule, "of other kinds", events, rides, km, other, kinds=events)
     if per_100_km:
         yield from _unlike_verdict(rule, "a longer way", events, rides, km * 1.02, "release")
 
 
 def _unlike_verdict(
-    rule: Rule, what: str, events: int, rides: int, km: float, verdict: str
+    rule: Rule, what: str, events: int, rides: int, km: float, verdict: str, *, kinds: int = 1
 ) -> Iterator[str]:
-    """What becomes of a bike with so many findings in so many rides over so long a way."""
+    """What becomes of a bike with so many findings in so many rides over so long a way.
+
+    kinds: over how many channels they are spread.
+    """
     results = []
     for n in range(max(rides, 1)):
         start = DAY + timedelta(days=n)
         here = len(range(n, events, max(rides, 1)))
         ride = result(start, engaged_km=km / max(rides, 1))
         found = tuple(
-            finding(start, ride.ride, rule.id, at_s=60.0 + 10 * i, severity=Severity.FAULT)
+            replace(
+                finding(start, ride.ride, rule.id, at_s=60.0 + 10 * i, severity=Severity.FAULT),
+                channels=(f"channel_{(n + i * max(rides, 1)) % kinds}",),
+            )
             for i in range(here)
         )
         results.append(replace(ride, findings=found, rules=()))
@@ -140,8 +149,10 @@ def declaration_differences(rule: Rule) -> Iterator[str]:
         rule.raise_when.events,
         rule.raise_when.rides,
         rule.raise_when.per_100_engaged_km,
+        rule.raise_when.of_one_kind,
     )
-    stated = (row.get("events", 1), row.get("rides", 1), row.get("per_100_km", 0.0))
+    one_kind = row.get("of_one_kind", False)
+    stated = (row.get("events", 1), row.get("rides", 1), row.get("per_100_km", 0.0), one_kind)
     if row.get("raises", True) and asked != stated:
         yield f"raised by {asked}, not {stated}"
 
