@@ -14,7 +14,7 @@ def explain(
         str,
         typer.Argument(
             metavar="[RULE]",
-            help="A rule's id, hazards, or shared/definitions; default: all rules.",
+            help="A rule's id, hazards, cancels, or shared/definitions; default: all rules.",
         ),
     ] = "",
     as_format: AsFormat = Format.TEXT,
@@ -25,6 +25,7 @@ def explain(
     ridecheck explain
     ridecheck explain switches/brake-dead
     ridecheck explain hazards
+    ridecheck explain cancels
     ridecheck explain shared/definitions
     ridecheck explain --format csv > rules.csv
     """
@@ -34,6 +35,9 @@ def explain(
 
     if rule == "hazards":
         _hazards(as_format)
+        return
+    if rule == "cancels":
+        _cancels(as_format)
         return
     if rule == explained.DEFINITIONS:
         _definitions(as_format)
@@ -67,6 +71,20 @@ def _definitions(as_format: Format) -> None:
         say(explained.definitions_csv())
     else:
         text = explained.definitions_text()
+        say(in_ascii(text) if on_ascii() else text)
+
+
+def _cancels(as_format: Format) -> None:
+    """Print how a cancel is put down to a cause and judged as commanded or not."""
+    from ridecheck.reporters import explained_cancels
+    from ridecheck.reporters.characters import in_ascii
+
+    if as_format is Format.JSON:
+        say(explained_cancels.cancels_json())
+    elif as_format is Format.CSV:
+        say(explained_cancels.cancels_csv())
+    else:
+        text = explained_cancels.cancels_text()
         say(in_ascii(text) if on_ascii() else text)
 
 

@@ -156,7 +156,12 @@ def suspects(bike: BikeReport) -> str:
 
 def cause(cancel: Cancel) -> str:
     """What ended an engagement, in words."""
-    return CAUSES.get(cancel.cause, words(cancel.cause))
+    return cause_name(cancel.cause)
+
+
+def cause_name(code: str) -> str:
+    """A cause's code in words."""
+    return CAUSES.get(code, words(code))
 
 
 def utc(instant: datetime | None) -> str:

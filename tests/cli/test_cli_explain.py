@@ -6,6 +6,7 @@ import pytest
 
 from ridecheck.cli.app import run
 from ridecheck.rules import all_rules
+from ridecheck.signals.cancels import CAUSES, DECISIONS
 
 
 def told(capsys, *arguments):
@@ -91,3 +92,25 @@ def test_a_rule_says_which_shared_definition_it_follows(capsys):
     text = " ".join(told(capsys, "switches/brake-dead").split())
 
     assert "Follows shared/definitions: braking_ms2." in text
+
+
+def test_the_tables_that_judge_a_cancel_are_printed_in_their_order(capsys):
+    listed = json.loads(told(capsys, "cancels", "--format", "json"))
+    text = told(capsys, "cancels")
+
+    assert [r["order"] for r in listed] == [
+        *range(1, len(CAUSES) + 1),
+        *range(1, len(DECISIONS) + 1),
+    ]
+    assert [r["answer"] for r in listed[len(CAUSES) :]] == [d.commanded for d in DECISIONS]
+    assert max(len(line) for line in text.splitlines()) <= 80
+    for row in listed:
+        assert row["applies"].endswith(".")
+        assert row["applies"] in " ".join(text.split())
+
+
+def test_the_tables_that_judge_a_cancel_are_a_line_a_row_as_csv(capsys):
+    rows = list(csv.DictReader(io.StringIO(told(capsys, "cancels", "--format", "csv"))))
+
+    assert len(rows) == len(CAUSES) + len(DECISIONS)
+    assert rows[-1]["causes"] == "unexplained"
