@@ -33,6 +33,11 @@ def check_time_format(text: str) -> str:
     if found := re.search(r"(?<!%)(?:%%)*(?P<point>\.?)%f", text):
         right = text[: found.start("point")] + "%.f" + text[found.end() :]
         raise wrong("%f does not mean fractions of a second here", f'write "{right}"')
+    if re.search(r"(?<!%)(?:%%)*%Z", text):
+        raise wrong(
+            "%Z, the name of a zone, is not read: such names are not unique",
+            "%z for an offset such as +0200; else the name as it stands and time_zone in [file]",
+        )
     read = _read_back(text)
     if read is None:
         raise wrong("not a pattern that can be read", _ALLOWED)

@@ -477,3 +477,85 @@ def test_milliseconds_lost_in_a_spreadsheet_come_back_as_even_rows() -> None:
     cells = [f"2026-05-03 16:10:{i // 10:02d}" for i in range(100)]
 
     assert timed(cells, "iso8601").info.row_interval_s == pytest.approx(0.1)
+
+
+# ---------------------------------------------------------------- as loggers write it
+
+
+def unpadded(count: int, step_ms: int) -> list[str]:
+    """Seconds and milliseconds without leading zeros, as two whole numbers with a point."""
+    return [f"{ms // 1000}.{ms % 1000}" for ms in range(0, count * step_ms, step_ms)]
+
+
+@pytest.mark.parametrize("step_ms", [12, 20, 50])
+def test_milliseconds_without_leading_zeros_are_known_by_their_pattern(step_ms: int) -> None:
+    read = timed(unpadded(720, step_ms))
+
+    assert seconds(read) == pytest.approx([i * step_ms / 1000 for i in range(720)])
+
+
+def test_the_same_with_a_date() -> None:
+    cells = [f"2026-05-03T16:10:{ms // 1000:02d}.{ms % 1000}Z" for ms in range(0, 18_000, 20)]
+    read = timed(cells, "iso8601")
+
+    assert read.info.start == START
+    assert seconds(read) == pytest.approx([i * 0.02 for i in range(900)])
+
+
+def test_decimals_without_trailing_zeros_stay_decimals() -> None:
+    read = timed([f"{i / 8:g}" for i in range(400)])
+
+    assert seconds(read) == pytest.approx([i / 8 for i in range(400)])
+
+
+def test_blocks_out_of_order_invent_no_time() -> None:
+    order = [i + (20 if i % 40 < 20 else -20) for i in range(400)]
+    read = timed([f"{i / 10:.1f}" for i in order])
+
+    assert seconds(read) == pytest.approx([i / 10 for i in range(400)])
+
+
+def test_a_clock_that_is_set_back_again_and_again_is_refused() -> None:
+    cells = [f"{i // 100 + (i % 100) * 0.018:.3f}" for i in range(1200)]
+    error = refusal(log_of(cells), how("seconds"))
+
+    assert error.what == "The time steps back again and again"
+
+
+@pytest.mark.parametrize("fmt", ["seconds", "iso8601", "%H:%M:%S%.f"])
+def test_newest_first_is_turned_round(fmt: str) -> None:
+    written = {
+        "seconds": [f"{i / 10:.1f}" for i in range(600)],
+        "iso8601": [f"2026-05-03T16:10:{i / 10:04.1f}Z" for i in range(600)],
+        "%H:%M:%S%.f": [f"16:10:{i / 10:04.1f}" for i in range(600)],
+    }[fmt]
+    text = table(*(f"{c},{50 + i % 9}" for i, c in reversed(list(enumerate(written)))))
+    read = part(text, how(fmt), name="T07_20260503.csv")
+
+    assert seconds(read) == pytest.approx([i / 10 for i in range(600)])
+    assert speeds(read) == [50 + i % 9 for i in range(600)]
+    assert read.samples["row"][0] == 601
+    assert said(read, "the newest row comes first") == 600
+
+
+def test_elapsed_hours_minutes_and_seconds_are_added_to_a_start_line() -> None:
+    cells = [f"00:00:{i / 10:04.1f}" for i in range(100)]
+    (read,) = parts("# start 2026-05-03T16:10:00Z\n" + log_of(cells), how("%H:%M:%S%.f"))
+
+    assert read.info.start == START
+
+
+def test_times_of_day_that_fit_no_start_line_are_refused() -> None:
+    cells = [f"03:00:{i / 10:04.1f}" for i in range(100)]
+    text = "# start 2026-05-03T16:10:00Z\n" + log_of(cells)
+
+    assert "do not begin at the start" in refusal(text, how("%H:%M:%S%.f")).what
+
+
+def test_digits_that_stand_together_are_not_told_apart_by_chance() -> None:
+    cells = [f"{day}0126 16:10:00" for day in (1, 2, 3)]
+    error = refusal(log_of(cells), how("%d%m%y %H:%M:%S"))
+
+    assert "cannot be read in 3 of 3 rows" in error.what
+    assert '"10126 16:10:00"' in error.value
+    assert timed([f"0{day}0126 16:10:0{day}" for day in (1, 1)], "%d%m%y %H:%M:%S").info.rows == 2

@@ -17,6 +17,7 @@ from ridecheck.core.rooms import READING, code_of
 from ridecheck.intake.normalise.clock import Before, Origin, timeline
 from ridecheck.intake.normalise.doubts import blank_reversed_brakes, refuse_other_units
 from ridecheck.intake.normalise.facts import measure, row_interval_s
+from ridecheck.intake.normalise.newest_first import is_newest_first, turned_round
 from ridecheck.intake.normalise.parts import Piece, pieces_of
 from ridecheck.intake.normalise.repeats import repeated_rows
 from ridecheck.intake.normalise.stamps import read_stamps
@@ -84,6 +85,10 @@ def normalise_batch(
     log = carry.log
     refuse_other_units(raw, layout, where=log.name)
     stamps = read_stamps(raw.frame, layout, where=log.name)
+    if is_newest_first(stamps):
+        if carry.from_row or not last:
+            raise _too_large_to_turn(log.name)
+        raw, stamps = turned_round(raw, stamps)
     line = timeline(
         stamps,
         layout,
@@ -145,6 +150,15 @@ def normalise_batch(
         before=before,
         base_us=base_us,
         cut_before=rest.cut_before,
+    )
+
+
+def _too_large_to_turn(name: str) -> LogError:
+    return LogError(
+        "The newest row comes first, and the log is too large to be turned round",
+        where=name,
+        value="read in batches",
+        what_to_do="Have the logger write the oldest row first, or cut the log.",
     )
 
 

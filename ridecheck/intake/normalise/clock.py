@@ -29,10 +29,14 @@ RESTART_US = 10 * SECOND_US
 """A step back of this much begins a new part; a shorter one is jitter or a small correction."""
 JUMP_US = 30 * DAY_US
 """A jump this long is a clock being set, not a pause."""
+NEAR_START_US = 3600 * SECOND_US
+"""A start line this near to the first time of day speaks of the same clock."""
 FIRST_MINUTE_US = 60 * SECOND_US
 YEAR_2000_US = 946_684_800 * SECOND_US
 MOST_RESTARTS = 20
 """A log that steps back more often than this, and in over 1 % of its rows, has no order."""
+MOST_SET_BACK, MOST_INVENTED = 5, 0.01
+"""A clock that is set back more often, by more than this share of the time, is misread."""
 JITTER_ROWS = 5
 """Rows that step back and are caught up within this many are out of order; more is a step."""
 WRAPS = (2**16, 2**31, 2**32)
@@ -292,11 +296,13 @@ def _order_within(line: Timeline) -> None:
     """Small steps back within a part: rows keep their place and stamps are put in order.
 
     A few rows that are caught up at once were written out of order: each takes a stamp
-    between its neighbours. A step that lasts is a clock set back: what follows is moved on,
-    so that no stretch of the ride is squeezed into an instant.
+    between its neighbours. A block of rows that the time had leapt over is put in order. A
+    step that lasts is a clock set back: what follows is moved on, so that no stretch of the
+    ride is squeezed into an instant. A clock is set back once or twice: where it would be
+    again and again, moving on would invent time, and the log is refused.
     """
     t = line.micros
-    moved = stepped = 0
+    moved = stepped = invented_us = 0
     for begin, end in _stretches(line):
         part = t[begin:end]
         if (np.diff(part) >= 0).all():
@@ -315,9 +321,17 @@ def _order_within(line: Timeline) -> None:
                     _between(part, int(a), int(b), row_us)
                     moved += int(b - a)
                 break
-            a, _ = lasting
-            part[a:] += highest[a - 1] + row_us - part[a]
+            a, b = (int(i) for i in lasting)
+            if (first := _leapt_over(part, a, b)) is not None:
+                part[first:b] = np.sort(part[first:b])  # rows written as blocks
+                moved += b - first
+                continue
+            ahead_us = int(highest[a - 1]) + row_us - int(part[a])
+            part[a:] += ahead_us
+            invented_us += ahead_us
             stepped += 1
+            if stepped > MOST_SET_BACK and invented_us > MOST_INVENTED * (part[-1] - part[0]):
+                raise _steps_back(stepped, invented_us)
     if moved:
         line.notes.append(
             Note(
@@ -334,6 +348,27 @@ def _order_within(line: Timeline) -> None:
                 stepped,
             )
         )
+
+
+def _leapt_over(part: Micros, a: int, b: int) -> int | None:
+    """The row from which rows up to b-1 are blocks out of order; None where they are not.
+
+    The time leapt over rows a..b-1 before they came, or leaps on to where it was after them.
+    """
+    behind = part[a:b]
+    first = int(np.searchsorted(part[:a], behind.min(), side="right"))
+    leapt = 0 < first < a and part[first] >= behind.max()
+    leaps_on = b < len(part) and 2 * (part[b] - part[b - 1]) > part[a - 1] - part[a]
+    return first if leapt or leaps_on else None
+
+
+def _steps_back(times: int, invented_us: int) -> LogError:
+    return LogError(
+        "The time steps back again and again",
+        where="time column",
+        value=f"{times} times, {invented_us / 1e6:.3g} s in all",
+        what_to_do="Correct format in [columns.time] of the layout, or use the logger's own file.",
+    )
 
 
 def _between(part: Micros, a: int, b: int, row_us: int) -> None:
@@ -414,14 +449,15 @@ def _date(
                     Note("clock", "clock wrong: dated before 2000, taken as undated", 1)
                 )
         return
-    zone = layout.file.time_zone
     for number, (begin, end) in enumerate(stretches):
         after = stretches[number - 1][0] if number else -1
         stated = [text for at, text in starts if after < at <= begin]
         if number == 0 and goes_on is not None:
             origin = goes_on
         else:
-            origin = _origin(stamps, stated, layout, name, zone, first=number == 0)
+            origin = _origin(
+                stamps, stated, layout, name, int(line.micros[begin]), first=number == 0
+            )
         if origin.dating != "none":
             line.micros[begin:end] += origin.micros
             if line.micros[begin] < YEAR_2000_US:
@@ -431,24 +467,27 @@ def _date(
 
 
 def _origin(
-    stamps: Stamps, stated: list[str], layout: "Layout", name: str, zone: str, *, first: bool
+    stamps: Stamps, stated: list[str], layout: "Layout", name: str, first_us: int, *, first: bool
 ) -> Origin:
     """The first found of: a start line, start_pattern, a date in the name, none.
 
     A counter that starts anew later in the file has no start line of its own as a rule:
-    its day is known, its time is not.
+    its day is known, its time is not. first_us: the stretch's first stamp.
     """
+    zone = layout.file.time_zone
     day_only = stamps.kind == "time_of_day"
     if stated:
         instant = iso_instant(stated[-1], zone)
+        if instant is not None and day_only:
+            return Origin(_counted_from(instant, first_us, zone), "time", "preamble")
         if instant is not None:
-            return Origin(
-                _midnight_before(instant, zone) if day_only else instant, "time", "preamble"
-            )
+            return Origin(instant, "time", "preamble")
     date, time = _start_of_name(layout, name)
     if day_only:
         if date is None:
             return Origin(0, "none", "unknown")
+        if time is not None and first:
+            return Origin(_counted_from(_local(date, time, zone), first_us, zone), "time", "name")
         return Origin(_local(date, "000000", zone), "time", "name_date")
     if date is not None and time is not None:
         if first:
@@ -457,6 +496,27 @@ def _origin(
     if date is not None:
         return Origin(_day(date), "date", "name_date")
     return Origin(0, "none", "unknown")
+
+
+def _counted_from(start_us: int, first_us: int, zone: str) -> int:
+    """What HH:MM:SS is added to where a start is stated: its midnight, or itself.
+
+    Stamps that begin when the start says are times of day; stamps that begin at nought are
+    time since the start. Anything else is no reading of both, and is not guessed.
+    """
+    midnight_us = _midnight_before(start_us, zone)
+    off_us = abs(first_us - (start_us - midnight_us))
+    if min(off_us, DAY_US - off_us) <= NEAR_START_US:
+        return midnight_us
+    if 0 <= first_us <= FIRST_MINUTE_US:
+        return start_us
+    raise LogError(
+        "The times of day do not begin at the start that is stated",
+        where="time column",
+        value=f"first {first_us / 1e6:.0f} s after midnight, start "
+        f"{(start_us - midnight_us) / 1e6:.0f} s after it",
+        what_to_do="Correct the start line, start_pattern or time_zone in the layout.",
+    )
 
 
 def iso_instant(text: str, zone: str) -> int | None:

@@ -1,7 +1,7 @@
 """Time cells into numbers: instants, local times without a zone, times of day, elapsed time."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -9,6 +9,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ridecheck.core.errors import LogError
+from ridecheck.intake.normalise.as_written import (
+    of_full_width,
+    steps_back,
+    with_padded_milliseconds,
+)
 from ridecheck.intake.normalise.values import shown_cell
 from ridecheck.intake.readers.table import GIVEN_TIME, time_columns
 
@@ -36,6 +41,7 @@ _PER_UNIT = {
     "epoch_nanoseconds": 1e-3,
     "day_number": float(DAY_US),
 }
+_COUNTS = frozenset(_PER_UNIT) - {"seconds", "epoch_seconds"}
 _DAY_NUMBER_ZERO_US = -25_569 * DAY_US  # 1899-12-30, day 0 of spreadsheet day numbers
 _ISO_DATE = r"\d{4}-?\d{2}-?\d{2}"
 _ZONE = re.compile(r"(?:Z|z|[+-]\d{2}:?\d{2}|[+-]\d{2})$")
@@ -88,8 +94,24 @@ def read_stamps(frame: pl.DataFrame, layout: "Layout", *, where: str) -> Stamps:
         stamps = _iso(cells)
     else:
         stamps = _by_pattern(cells, fmt, layout)
+    if cells.dtype == pl.String and fmt not in _COUNTS and steps_back(stamps.micros):
+        stamps = _with_padded_milliseconds(stamps, cells, fmt, layout)
     _refuse_unreadable(stamps, frame["row"], fmt, where)
     return stamps
+
+
+def _with_padded_milliseconds(
+    stamps: Stamps, cells: pl.Series, fmt: str, layout: "Layout"
+) -> Stamps:
+    """The stamps with ".5" read as five milliseconds, where that is what the cells mean."""
+
+    def read(text: pl.Series) -> Stamps:
+        if fmt in _PER_UNIT:
+            return _of_numbers(text, fmt, layout)
+        return _iso(text) if fmt == "iso8601" else _by_pattern(text, fmt, layout)
+
+    padded = with_padded_milliseconds(cells, lambda text: read(text).micros)
+    return stamps if padded is cells else replace(read(padded), file_time=cells)
 
 
 def _cells(frame: pl.DataFrame, layout: "Layout") -> pl.Series:
@@ -231,6 +253,7 @@ def _by_pattern(cells: pl.Series, fmt: str, layout: "Layout") -> Stamps:
     text = cells.str.strip_chars()
     if (layout.file.decimal == "," and "%.f" in fmt) or "%.3f" in fmt:
         text = text.str.replace(r",(\d+)", ".$1")
+    text = of_full_width(text, fmt)
     zoned = "%z" in fmt or "%:z" in fmt or "%#z" in fmt
     if not _DATE_PARTS.search(fmt):
         text, plus = _midnight(text)

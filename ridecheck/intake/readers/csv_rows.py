@@ -306,7 +306,8 @@ class _Builder:
             again = what_heads(cells, self.heading)
             if again == "another header":
                 self.left_out.add(again, number)
-                self.astray = True
+                # Rows of the first one's width cannot stand under one of another width.
+                self.astray = abs(count - self.fields) <= (not cells[-1].strip())
                 return
             if again:
                 self.left_out.add(again, number)

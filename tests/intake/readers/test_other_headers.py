@@ -22,12 +22,13 @@ def read(text: str, how=HOW):
 
 
 @pytest.mark.parametrize(
-    ("header", "again"),
-    [("t,n,v", "in another order"), ("t,w,n", "a column renamed"), ("t,v,n,w", "one more")],
+    ("header", "more"),
+    [("t,n,v", ""), ("t,w,n", ""), ("t,v,n,w", ",1")],
     ids=["in another order", "a column renamed", "one more"],
 )
-def test_rows_under_another_header_are_left_out_and_the_log_is_set_aside(header, again) -> None:
-    (part,), problem = read(table(*FIRST, header, *THEN, header="t,v,n"))
+def test_rows_under_another_header_are_left_out_and_the_log_is_set_aside(header, more) -> None:
+    later = [row + more for row in THEN]
+    (part,), problem = read(table(*FIRST, header, *later, header="t,v,n"))
 
     assert part.info.rows == 100
     assert speeds(part)[-1] == 54.0
@@ -89,3 +90,9 @@ def test_through_screen_a_danger_under_another_header_leaves_no_opinion(tmp_path
 
     assert verdicts(outcome) == {"T01": "no_opinion"}
     assert outcome.report.set_aside[0].where == "T01_second.csv, line 602: another header"
+
+
+def test_rows_of_the_first_headers_width_do_not_stand_under_a_shorter_one() -> None:
+    (part,), _ = read(table(*FIRST, "t,v", *THEN, header="t,v,n"))
+
+    assert part.info.rows == 200
