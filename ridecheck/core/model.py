@@ -193,7 +193,10 @@ class SpeedSignal:
 
 @dataclass(frozen=True, slots=True)
 class Cruise:
-    """What the model says of its cruise control. fitted None: true if it is logged."""
+    """What the model says of its cruise control. fitted None: true if it is logged.
+
+    adaptive: it keeps a distance, and then holds less than the set speed.
+    """
 
     fitted: bool | None = None
     minimum_kmh: float = 45.0
@@ -204,6 +207,7 @@ class Cruise:
     far_from_set_kmh: float = 16.0
     panel: tuple[str, ...] = ("power", "set", "resume")
     throttle: Literal["cable", "by_wire"] = "cable"
+    adaptive: bool = False
 
 
 SetBy = Literal["rule", "fleet", "model", "bike"]

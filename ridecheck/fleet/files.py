@@ -216,6 +216,7 @@ class CruiseTable(Table):
     far_from_set_kmh: float = Field(_CRUISE.far_from_set_kmh, gt=0)
     panel: Annotated[tuple[Panel, ...], BeforeValidator(as_tuple)] = ("power", "set", "resume")
     throttle: Literal["cable", "by_wire"] = _CRUISE.throttle
+    adaptive: bool = _CRUISE.adaptive
 
     @field_validator("maximum_kmh")
     @classmethod

@@ -69,7 +69,7 @@ class Stated:
     must show for silence to clear, as people say it ("brake applications that end cruise in
     time"). speaks_up: what it could not judge is printed beside the verdict, as it is for
     every danger. doubt_counts: a signal shown false is what it reports, and no reason to
-    abstain.
+    abstain. holds_steady: off where the model says that cruise keeps a distance.
     """
 
     needs: tuple[Need, ...]
@@ -86,6 +86,7 @@ class Stated:
     asks: str = ""
     speaks_up: bool = False
     doubt_counts: bool = False
+    holds_steady: bool = False
 
     def __call__(self, check: Check) -> "Rule":
         """The rule of a module: its path is the id, its docstring explains, Limits limits it."""

@@ -178,6 +178,8 @@ def _cannot_run(rule: Rule, ride: Ride) -> str:
     unfitted = rule.cruise_only and ride.settings.cruise.fitted is False
     if unfitted and not (rule.danger and ride.runs("cruise_engaged").on()):
         return "the model file says no cruise control is fitted"
+    if rule.holds_steady and ride.settings.cruise.adaptive:
+        return "the model file says that cruise keeps a distance: it may hold below its set speed"
     missing = [need for need in rule.needs if not _present(need, ride)]
     if missing:
         return f"not logged: {', '.join(_need_text(need) for need in missing)}"

@@ -80,6 +80,7 @@ cancel_within_s = 0.4
 far_from_set_kmh = 20
 panel = ["power", "set", "resume", "cancel"]
 throttle = "by_wire"
+adaptive = true
 
 [thresholds."cruise/hold-offset"]
 offset_kmh = 2.5

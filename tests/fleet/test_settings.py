@@ -73,6 +73,7 @@ def test_every_key_arrives(tmp_path: Path) -> None:
         far_from_set_kmh=20,
         panel=("power", "set", "resume", "cancel"),
         throttle="by_wire",
+        adaptive=True,
     )
     assert settings.speed_signal == SpeedSignal("driven_wheel", 3, 0.5, reading_stated=True)
     assert (settings.drivetrain.idle_rpm, settings.drivetrain.redline_rpm) == (1100, 8200)

@@ -53,6 +53,9 @@ class Limits:
     )
     reads_high: float = threshold(0.10, "", "of speed: displays may read a tenth high")
     wide_open: float = threshold(60.0, "%", "throttle beyond which a hill takes all there is")
+    far_kmh: float = threshold(
+        10.0, "km/h", "below the set speed: no unit errs by so much; it follows a vehicle"
+    )
     shut: float = shared(Definitions, "throttle_closed")
 
 
@@ -73,7 +76,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     excess_kmh = set_kmh * (1.0 - 1.0 / _reads_high(ride, limits))
     error_kmh = np.where(error_kmh < 0, np.minimum(error_kmh + excess_kmh, 0.0), error_kmh)
     usable = np.isfinite(error_kmh) & _level(ride, limits.hill_percent)
-    usable &= ~_at_its_end(ride, error_kmh, limits)
+    usable &= ~_at_its_end(ride, error_kmh, limits) & ~(error_kmh < -limits.far_kmh)
+    if ride.settings.cruise.adaptive:
+        usable &= error_kmh >= 0.0
     pieces = list(_pieces(ride, usable, limits))
     rows = np.concatenate([r for _, r in pieces]) if pieces else np.empty(0, dtype=int)
     held_s = float(motion.row_seconds(ride)[rows].sum())

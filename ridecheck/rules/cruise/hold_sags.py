@@ -37,6 +37,10 @@ class Limits:
     least: float = threshold(3.0, "engagements", "one or two may have met a hill")
     share: float = threshold(0.6, "", "of the engagements; hills do not meet most of them")
     steady_kmh: float = threshold(2.0, "km/h", "hold band of a level road: held low, not sagging")
+    far_kmh: float = threshold(
+        10.0, "km/h", "below the set speed with the throttle shut: cruise follows a vehicle"
+    )
+    shut: float = threshold(1.5, "%", "above its closed reading: no effort to regain the speed")
     climb_m: float = threshold(
         8.0, "m", "climbed within the time: a hill, where altitude is logged"
     )
@@ -49,6 +53,7 @@ class Limits:
     clear_interval_s=1.0,
     raise_when=RaiseWhen(events=6, rides=2),
     cruise_only=True,
+    holds_steady=True,
     asks="engagements of 8 s and longer",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
@@ -95,6 +100,8 @@ def _sag(ride: Ride, window: Span, limits: Limits) -> tuple[Span, float] | None:
     if longest is None or resumed:
         return None
     depth = set_kmh - speed
+    if float(np.nanmax(depth)) > limits.far_kmh and _no_effort(ride, longest, limits):
+        return None
     if _steady(ride, longest, window, limits):
         return None
     return longest, float(np.nanmax(depth))
@@ -110,6 +117,12 @@ def _steady(ride: Ride, low: Span, window: Span, limits: Limits) -> bool:
         return False
     spread_kmh = float(np.quantile(speed, 0.9) - np.quantile(speed, 0.1))
     return spread_kmh < limits.steady_kmh
+
+
+def _no_effort(ride: Ride, low: Span, limits: Limits) -> bool:
+    """Whether the throttle is logged and shut as long as speed is low."""
+    throttle = ride.numbers("throttle")[ride.rows(low)]
+    return motion.median(throttle) <= motion.closed_reading(ride, "throttle") + limits.shut
 
 
 def _climbs(ride: Ride, window: Span, climb_m: float) -> bool:

@@ -50,6 +50,11 @@ class Limits:
     lasts_s: float = threshold(4.0, "s", "an actuator has moved by then; vacuum takes 0.5 to 2 s")
     within_s: float = threshold(60.0, "s", "over a longer time the road has changed")
     before_end_s: float = threshold(1.6, "s", "before a cancel a brake may be on already")
+    far_kmh: float = threshold(
+        8.0, "km/h", "below the set speed for long: cruise follows a vehicle, or is given up soon"
+    )
+    follows_s: float = threshold(15.0, "s", "held there; an actuator that gives up goes on falling")
+    follows_kmh: float = threshold(4.0, "km/h", "spread of speed behind a vehicle")
     power_left: float = threshold(60.0, "%", "wider open, it is the engine that gives no more")
     shut: float = shared(Definitions, "throttle_closed")
     shut_s: float = threshold(
@@ -72,6 +77,7 @@ class Limits:
     convict_interval_s=1.0,
     raise_when=RaiseWhen(events=3),
     cruise_only=True,
+    holds_steady=True,
     asks="cruise holding, set speed and throttle logged",
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
@@ -140,6 +146,8 @@ def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
     if best is None:
         return None
     fell_kmh, first, last = best
+    if _followed(below[last:], limits):
+        return None
     return Finding(
         span=Span(float(at_s[first]), float(at_s[last]) + GRID_S),
         message=f"speed fell by {fell_kmh:.1f} km/h to {below[last]:.1f} km/h below the set speed "
@@ -150,6 +158,13 @@ def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
         unit="km/h",
         channels=("throttle",),
     )
+
+
+def _followed(below: Floats, limits: Limits) -> bool:
+    """Whether speed, once fallen, is held far below the set one: behind another vehicle."""
+    held = below[: int(limits.follows_s / GRID_S)]
+    long = len(held) >= int(limits.follows_s / GRID_S)
+    return long and bool(held.min() > limits.far_kmh and np.ptp(held) < limits.follows_kmh)
 
 
 def _shut_after_set(ride: Ride, whole: Span, limits: Limits) -> Finding | None:

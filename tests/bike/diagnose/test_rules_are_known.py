@@ -11,6 +11,7 @@ SIGNS = {s.rule for s in knowledge().signs.values() if s.rule}
 NO_SIGN = {
     # Told from the cancels themselves, one by one, not as a sign.
     "cruise/cancel-without-cause",
+    "cruise/uncommanded-cancels",
 }
 
 
