@@ -49,6 +49,18 @@ def figure(value: float | None, unit: str = "", *, units: str) -> str:
     return wording.figure(value, unit)
 
 
+def far(km: float, *, units: str) -> str:
+    """A distance as a reader takes it at a glance: tenths below a hundred, thousands apart.
+
+    >>> far(61.24, units="metric"), far(18204.6, units="metric"), far(100.0, units="imperial")
+    ('61.2 km', '18 205 km', '62.1 mi')
+    """
+    unit, per = ("mi", KM_PER_MILE) if units == "imperial" else ("km", 1.0)
+    value = km / per
+    digits = f"{value:.1f}" if abs(value) < 100.0 else f"{value:,.0f}".replace(",", " ")
+    return f"{digits} {unit}"
+
+
 def in_units(record: Record, units: str) -> Record:
     """A record with its sentences, and its strips of speed and distance, in these units."""
     turned: Record = _in_units(record, units) if units == "imperial" else record

@@ -5,45 +5,62 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from ridecheck import __version__
 from ridecheck.core.files import write_whole
 from ridecheck.reporters import display_units, wording
-from ridecheck.reporters.html import TEMPLATES, render
-from ridecheck.reporters.strip_svg import Mark, left_out, strip_svg
+from ridecheck.reporters.drawing import Drawing, Mark
+from ridecheck.reporters.page import render
+from ridecheck.reporters.rides_drawn import sketch_drawing
+from ridecheck.reporters.strip_drawing import left_out, strip_drawing
 from ridecheck.reporters.trace_text import detectable_sentences, tally
 from ridecheck.signals.order import Move
 from ridecheck.trace import RideTrace, Strip, TracedCancel
+
+PRINTED = 10
+"""Events of a ride that are printed; the screen shows all."""
 
 
 def write_trace(
     trace: RideTrace, sentences: Sequence[str], folder: Path, *, units: str = "metric"
 ) -> Path:
-    """Write traces/<ride>.html under a folder; its path. Raises OSError."""
+    """Write traces/<ride>.html under a folder; its path. Raises OSError.
+
+    It links to the bike's page and the board where they are in that folder.
+    """
     path = folder / "traces" / f"{trace.ride}.html"
-    write_whole(path, trace_page(trace, sentences, units=units).encode("utf-8"))
+    beside = (folder / "bikes" / f"{trace.bike}.html").is_file()
+    page = trace_page(trace, sentences, units=units, beside_reports=beside)
+    write_whole(path, page.encode("utf-8"))
     return path
 
 
-def trace_page(trace: RideTrace, sentences: Sequence[str], *, units: str = "metric") -> str:
+def trace_page(
+    trace: RideTrace,
+    sentences: Sequence[str],
+    *,
+    units: str = "metric",
+    beside_reports: bool = False,
+) -> str:
     """The page as HTML; sentences are the cautions."""
+    strips, view = trace.strips, trace.view  # drawings turn metric figures themselves
     trace = display_units.in_units(trace, units)
     unlogged = [d.channel for d in trace.detectable if d.interval_s is None]
+    zone = trace.time_zone
     return render(
         "trace.html",
+        zone=zone,
         units=units,
-        script=(TEMPLATES / "strip.js").read_text("utf-8"),
         cautions=sentences,
         trace=trace,
+        beside_reports=beside_reports,
+        overview=sketch_drawing(trace.sketch, [t.cancel for t in trace.cancels]),
         tally=tally([t.cancel for t in trace.cancels]),
+        printed=PRINTED,
         cancels=[
-            _item(number, traced, strip)
-            for number, (traced, strip) in enumerate(
-                zip(trace.cancels, trace.strips, strict=True), 1
-            )
+            _item(number, traced, strip, units)
+            for number, (traced, strip) in enumerate(zip(trace.cancels, strips, strict=True), 1)
         ],
-        view=_view(trace),
+        view=view and _view(trace, view.strip, units, zone),
         standing=[o.sentence for o in trace.occasions if o.stands_out],
         detectable=list(detectable_sentences(trace.detectable)),
         unlogged=[wording.words(c) for c in dict.fromkeys(unlogged)],
@@ -59,7 +76,7 @@ class Item:
     instant: str
     summary: str
     traced: TracedCancel
-    svg: Markup
+    drawing: Drawing
     left_out: list[str]
     moves: "list[MoveRow]"
 
@@ -74,9 +91,9 @@ class MoveRow:
     latest: str
 
 
-def _item(number: int, traced: TracedCancel, strip: Strip) -> Item:
+def _item(number: int, traced: TracedCancel, strip: Strip, units: str) -> Item:
     cancel = traced.cancel
-    instant = wording.utc_ms(cancel.time) if cancel.time else f"{cancel.t_s:.3f} s into the ride"
+    instant = cancel.local_time or f"{cancel.t_s:.3f} s into the ride"
     summary = f"{wording.cause(cancel)}, {wording.COMMANDED[cancel.commanded]}"
     label = f"Strip chart round the cancel at {instant}. {summary}. Order: {traced.order}"
     return Item(
@@ -84,8 +101,7 @@ def _item(number: int, traced: TracedCancel, strip: Strip) -> Item:
         instant=instant,
         summary=summary,
         traced=traced,
-        # The drawing escapes every name and word it puts in.
-        svg=Markup(strip_svg(strip, label, _marks(traced))),
+        drawing=strip_drawing(strip, label, _marks(traced), units=units),
         left_out=left_out(strip),
         moves=[_row(m, cancel.t_s) for m in traced.moves],
     )
@@ -119,10 +135,10 @@ def _marks(traced: TracedCancel) -> list[Mark]:
     return marks
 
 
-def _view(trace: RideTrace) -> dict[str, Any] | None:
+def _view(trace: RideTrace, strip: Strip, units: str, zone: str) -> dict[str, Any]:
     view = trace.view
-    if view is None:
-        return None
-    instant = wording.utc_ms(view.time) if view.time else f"{view.at_s:.3f} s into the ride"
-    svg = strip_svg(view.strip, f"Strip chart round {instant}", [])
-    return {"instant": instant, "svg": Markup(svg)}
+    assert view is not None
+    at = f"{view.at_s:.3f} s into the ride"
+    instant = wording.moment(view.time, zone) if view.time else at
+    label = f"Strip chart round {instant}"
+    return {"instant": instant, "drawing": strip_drawing(strip, label, [], units=units)}

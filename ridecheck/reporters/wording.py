@@ -193,6 +193,18 @@ def local(instant: datetime | None, zone: str) -> str:
     return f"{here:%H:%M:%S %Z}" if same_day else f"{here:%Y-%m-%d %H:%M:%S %Z}"
 
 
+def moment(instant: datetime | None, zone: str, *, seconds: bool = True) -> str:
+    """An instant on the fleet's clock, without the zone, which a page names once.
+
+    >>> moment(datetime(2026, 5, 12, 23, 30, tzinfo=UTC), "Europe/Lisbon")
+    '2026-05-13 00:30:00'
+    """
+    if instant is None:
+        return "date unknown"
+    here = instant.astimezone(ZoneInfo(zone))
+    return f"{here:%Y-%m-%d %H:%M:%S}" if seconds else f"{here:%Y-%m-%d %H:%M}"
+
+
 def z_time(instant: datetime | None) -> str | None:
     """An instant for programs: ISO 8601 with Z, fractions only where there are any."""
     if instant is None:

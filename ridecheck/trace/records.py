@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from ridecheck.core.model import Cancel, ChannelFacts, Evidence, Note, PartRef
+from ridecheck.core.model import Cancel, ChannelFacts, Evidence, Note, PartRef, Sketch
 from ridecheck.signals.cancels.latency import Latency
 from ridecheck.signals.order import Move
 from ridecheck.trace.occasions import Occasion
@@ -111,4 +111,5 @@ class RideTrace:
     detectable: tuple[Detectable, ...]
     occasions: tuple[Occasion, ...]
     next_ride: NextRide
+    sketch: Sketch
     view: View | None = None

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.core.model import Cancel, Note, Part, PartRef, Settings, Span
+from ridecheck.ride.sketch import sketch
 from ridecheck.signals import cancels, cruise
 from ridecheck.signals.holds import with_inferred_holds
 from ridecheck.signals.order import AFTER_S, BEFORE_S, moves, order
@@ -78,6 +79,7 @@ def trace_ride(
         detectable=seen,
         occasions=occasions(ride, unwanted),
         next_ride=next_ride(logged, seen, unwanted, totals.engaged_km),
+        sketch=sketch(ride),
         view=None if at_s is None or chosen else _view(ride, at_s, reach_s, dated=dated),
     )
 

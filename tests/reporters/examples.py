@@ -8,25 +8,34 @@ from ridecheck.core.model import (
     BikeReport,
     Cancel,
     ChannelFacts,
+    ControlUse,
     Coverage,
+    Curve,
     Evidence,
     FleetReport,
     Happened,
+    LimitInForce,
+    LimitUsed,
     MetAgain,
     NextCheck,
     Note,
     PartRef,
+    Picture,
     Repair,
     ReportedFinding,
     RideSummary,
     SetAside,
     Severity,
+    Sketch,
+    Span,
     State,
     StoredFinding,
     Suspect,
+    ToLog,
     Trend,
     Verdict,
 )
+from ridecheck.core.packed import packed
 from ridecheck.reporters.cautions import CAUTIONS
 
 NEWEST = datetime(2026, 5, 12, 14, 3, 11, 250_000, tzinfo=UTC)
@@ -38,6 +47,47 @@ ACTIONS = {
     Verdict.NO_OPINION: "Not judged. Do the walk-round.",
     Verdict.RELEASE: "Do the walk-round as always.",
 }
+
+
+def picture(*, late: bool = True) -> Picture:
+    """Front brake on for 1.9 s while cruise stays engaged and speed falls."""
+    speeds = [(t / 10.0, 96.0 - max(t, 0) * 0.4) for t in range(-20, 40)]
+    return Picture(
+        zero_s=12.25,
+        from_s=-2.0,
+        to_s=3.9,
+        stretch=Span(0.0, 1.9),
+        curves=(
+            Curve("wheel_speed", packed(speeds)),
+            Curve("cruise_set_speed", packed([(-2.0, 96.0), (1.0, 96.0), (1.0, None)])),
+            Curve("cruise_engaged", packed([(-2.0, 1.0), (1.9, 0.0)])),
+            Curve("front_brake", packed([(-2.0, 0.0), (0.0, 1.0), (2.4, 0.0), (3.0, None)])),
+            Curve("gear", packed([(-2.0, 5.0), (3.0, 4.0)])),
+        ),
+        limit=None if late else Curve("wheel_speed", packed([(-2.0, 93.0), (3.9, 93.0)])),
+        allowed=Span(0.0, 0.55) if late else None,
+    )
+
+
+def sketch(*, share: float = 0.982) -> Sketch:
+    """An hour with one gap, three holds, both brakes seen, top gear."""
+    hour_s = 3604.05
+    cells = [(50.0 + 4.0 * i, 46.1 * (50.0 + 4.0 * i), 40.0 + 5.0 * i) for i in range(14)]
+    return Sketch(
+        length_s=hour_s,
+        rows_share=share,
+        logged=(Span(0.0, 1700.0), Span(1765.0, hour_s)),
+        held=(Span(300.0, 900.0), Span(1100.0, 1650.0), Span(2100.0, 2891.0)),
+        speed=Curve("wheel_speed", packed([(0.0, 0.0), (300.0, 96.0), (3600.0, 90.0)])),
+        controls=(
+            ControlUse("front_brake", 31, 55.2, 3580.0, 11, off=True),
+            ControlUse("rear_brake", 18, 40.1, 3400.0, 0, off=True),
+            ControlUse("clutch", 0, 0.0, None, 0, off=True),
+        ),
+        gears=packed(cells),
+        rpm_per_kmh=(86.9, 60.7, 52.4, 48.2, 46.1),
+        odometer_km=18_204.6,
+    )
 
 
 def finding(
@@ -53,6 +103,7 @@ def finding(
     unit: str = "",
     doubt: str = "",
     carried_from: str = "",
+    drawn: Picture | None = None,
 ) -> ReportedFinding:
     """A finding of 1.5 s in the newest ride."""
     return ReportedFinding(
@@ -74,6 +125,7 @@ def finding(
             channels=("cruise_engaged", "front_brake"),
             doubt=doubt,
             carried_from=carried_from,
+            picture=drawn,
         ),
         open=is_open,
     )
@@ -107,6 +159,8 @@ def ride(bike: str, *, start: datetime | None = NEWEST, log: str = "") -> RideSu
             "wheel_speed": ChannelFacts(interval_s=0.05, present=1.0),
             "front_brake": ChannelFacts(interval_s=0.05, present=0.9986),
         },
+        counts=start is not None,
+        sketch=sketch(),
     )
 
 
@@ -133,6 +187,7 @@ def cancel(bike: str, **changes: object) -> Cancel:
         not_logged=("roll_off",),
         inferred=False,
         wanted_back=True,
+        picture=picture(),
     )
     return replace(told, **changes)
 
@@ -180,6 +235,7 @@ def held_bike() -> BikeReport:
                 measured=1.9,
                 limit=0.55,
                 unit="s",
+                drawn=picture(),
             ),
             finding(
                 tag,
@@ -270,12 +326,29 @@ def held_bike() -> BikeReport:
             ),
             Coverage("speed/jumps", State.ERROR, "ZeroDivisionError", 0.0, 0),
         ),
+        to_log=(
+            ToLog(("throttle_grip",), None, 0.1, ("cruise/throttle-stays-open",), danger=True),
+            ToLog(("supply_voltage",), 1.0, 0.2, ("electrical/supply-dips",), danger=False),
+        ),
+        limits=(
+            LimitInForce(
+                "cruise/engaged-under-braking", LimitUsed("cancel_within_s", 0.5, "s", "model")
+            ),
+        ),
         repairs=(REPAIRED,),
         trends=(
             Trend("supply", "V", (("T07-20260503T131500Z", 13.9),), None, 13.9, "too_few", None),
         ),
         history=(
             Happened(REPAIRED.when, "repair", "speed_sensor", "plug cleaned", "JK", day_only=True),
+            Happened(
+                NEWEST - timedelta(days=8),
+                "dismissed",
+                "",
+                "logger was loose",
+                "M.K.",
+                about=f"{tag}/cruise/hold-offset",
+            ),
         ),
     )
 
@@ -397,3 +470,43 @@ def report(*bikes: BikeReport, set_aside: tuple[SetAside, ...] = ()) -> FleetRep
 
 HOSTILE = "<script>alert(1)</script>\x1b[31m\u202e =1+1 " + "ü漢" * 100
 """A label that must neither run, colour, turn nor burst a page or a line."""
+
+
+def many_bikes(number: int, *, rides: int = 10) -> FleetReport:
+    """A fleet of so many bikes like the forty, each with so many rides and its cancels."""
+    like = forty_bikes().bikes
+    return report(*(_like(like[i % len(like)], i, rides) for i in range(number)))
+
+
+def _like(model: BikeReport, number: int, rides: int) -> BikeReport:
+    tag = f"B{number:03d}"
+    days = [NEWEST - timedelta(days=2 * d) for d in range(rides)]
+    if not model.last_data:
+        return replace(model, bike=tag)
+    return replace(
+        model,
+        bike=tag,
+        label=f"Number {number}, {('grey', 'sand', 'dark green')[number % 3]}",
+        rides=tuple(
+            replace(ride(tag, start=day), counts=(number + d) % 17 != 0)
+            for d, day in enumerate(days)
+        ),
+        cancels=tuple(
+            cancel(
+                tag, ride=ride_id(tag, day), time=day, commanded=(True, True, None, False)[k % 4]
+            )
+            for d, day in enumerate(days)
+            for k in range((number * 7 + d * 5) % 6)
+        ),
+    )
+
+
+def busy_bike(events: int = 50) -> BikeReport:
+    """A bike with so many uncommanded cancels, each with its strip."""
+    times = [NEWEST + timedelta(minutes=n) for n in range(events)]
+    found = (finding("T07", "cruise/cancel-without-cause", "no cause", drawn=picture()),)
+    return replace(
+        held_bike(),
+        cancels=tuple(cancel("T07", time=t, t_s=60.0 * n) for n, t in enumerate(times)),
+        findings=(*held_bike().findings, *found),
+    )
