@@ -62,7 +62,7 @@ def test_a_log_with_plain_names_is_traced_with_the_layout_drafted_for_it(tmp_pat
     out, _, code = told(capsys, "trace", str(log), "--layout", str(tmp_path / "draft.toml"))
 
     assert code == 0
-    assert "front brake, asked for" in out
+    assert "front brake, commanded" in out
 
 
 def test_what_a_draft_cannot_tell_is_asked(capsys):
