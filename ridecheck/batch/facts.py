@@ -10,6 +10,7 @@ from ridecheck.batch.freshness import code_version, layout_keys, layouts_key
 from ridecheck.bike.context import Context
 from ridecheck.bike.dangers import Keys
 from ridecheck.core.dangers import Register
+from ridecheck.core.files import shown
 from ridecheck.core.model import SetAside
 from ridecheck.fleet import Fleet
 from ridecheck.fleet.events import Event
@@ -62,6 +63,11 @@ class BikeFacts:
             wrong = [f"there is no file bikes/{bike}.toml any more"]
         wrong += [f"a log of this bike was set aside: {told}" for told in self.aside.get(bike, ())]
         wrong += [f"not judged: {reason}" for reason in unjudged]
+        wrong += [
+            f"a ride is assigned to {shown(e.to)}, which has no file in bikes/: {e.ride}"
+            for e in (one.events if one else ())
+            if e.kind == "assigned" and e.to not in fleet.bikes
+        ]
         register = register or Register()
         wrong += [lost.what for lost in register.lost.values()]
         model = fleet.models.get(one.model) if one else None
@@ -100,6 +106,7 @@ class BikeFacts:
             "moves": sorted([*k, v or ""] for k, v in self.moves.items()),
             "layouts": layouts_key(fleet),
             "events": [repr(e) for e in context.events],
+            "hold": bike in fleet.bikes and fleet.bikes[bike].hold,
             "context": [
                 context.label,
                 context.model,
@@ -165,5 +172,6 @@ def _moves(fleet: Fleet) -> Moves:
         for event in bike.events:
             if event.kind in ("assigned", "dropped"):
                 target = event.to if event.kind == "assigned" else None
-                moves.update({(bike.id, stem): target for stem in event.parts})
+                if target is None or target in fleet.bikes:
+                    moves.update({(bike.id, stem): target for stem in event.parts})
     return moves

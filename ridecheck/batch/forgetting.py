@@ -4,19 +4,21 @@ import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.freshness import index_stamps
+from ridecheck.batch.holding import broken_off, held
 from ridecheck.batch.judging import on_disk
 from ridecheck.batch.nightly import HEARTBEAT, NIGHT_LOG, VERDICTS
 from ridecheck.batch.noting import says_why
 from ridecheck.batch.registering import Registers
-from ridecheck.batch.run import RunOptions, broken_off, held, run_fleet
+from ridecheck.batch.run import RunOptions, run_fleet
 from ridecheck.batch.touched_bikes import bikes_of
 from ridecheck.batch.weighing import Weighing, settled_as_of
+from ridecheck.core.dangers import Closed, Register
 from ridecheck.core.dangers import Forgotten as ForgottenEntry
 from ridecheck.core.errors import UsageError
 from ridecheck.core.files import remove, write_whole
@@ -176,7 +178,7 @@ def _note_in_register(
     """Enter who has open dangers' data removed and why; the ids of those dangers.
 
     UsageError where the bike's data are held, or nobody and nothing is named. Where nothing
-    is open and all is forgotten, the register goes too.
+    is open and all is forgotten, what was found goes too.
     """
     root, (by, reason) = fleet.root, who
     registers = Registers(BikeFacts.of(fleet), Known.nothing(), now)
@@ -203,7 +205,11 @@ def _note_in_register(
             when = now.replace(microsecond=0)
             append_event(root, bike, new_event("forgotten", when, by=by, reason=reason))
     elif between == (None, None) and not register.open and not register.lost:
-        remove_register(root, bike)
+        said = [replace(e, closes=()) for e in register.entries if isinstance(e, Closed)]
+        if said:  # what was signed is not to be taken for new
+            write_register(root, bike, Register(tuple(said)))
+        else:
+            remove_register(root, bike)
     return tuple(e.finding for e in touched.values())
 
 

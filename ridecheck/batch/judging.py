@@ -211,7 +211,8 @@ class _Plans:
                 there = all(result_path(root, p.bike, p.ride).is_file() for p in heirs)
                 if ride in planned or not there:
                     continue
-                if not heirs and (gone := self._missing(bike, result)):
+                if not heirs and (lost := self._lost(bike, result)):
+                    gone = [f"rides/{bike}/{p.name}" for p in lost if not p.is_file()]
                     judged.missing.setdefault(bike, []).extend(gone)
                     continue
                 remove_result(root, bike, ride)
@@ -224,9 +225,8 @@ class _Plans:
                 if not path.is_file() and bike not in judged.unjudged:
                     judged.missing.setdefault(bike, []).append(f"results/{bike}/{path.name}")
 
-    def _missing(self, bike: str, result: RideResult) -> list[str]:
+    def _lost(self, bike: str, result: RideResult) -> list[Path]:
         """Parts of a ride that nobody took away: neither dropped nor given by a log anew."""
-        root = self.facts.fleet.root
         if any(
             (bike, p.part) in self.facts.moves
             or p.log in self.logs
@@ -234,5 +234,4 @@ class _Plans:
             for p in result.parts
         ):
             return []
-        paths = [part_path(root, bike, p.part) for p in result.parts]
-        return [f"rides/{bike}/{p.name}" for p in paths if not p.is_file()]
+        return [part_path(self.facts.fleet.root, bike, p.part) for p in result.parts]

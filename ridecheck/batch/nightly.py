@@ -9,15 +9,14 @@ from pathlib import Path
 from time import monotonic
 
 from ridecheck.batch.facts import BikeFacts
+from ridecheck.batch.holding import broken_off, held
 from ridecheck.batch.inbox import Arrivals
 from ridecheck.batch.jobs import FailOn, Job
 from ridecheck.batch.run import (
     RunOptions,
     ScreenOutcome,
-    broken_off,
     check_options,
     exit_code,
-    held,
     run_fleet,
 )
 from ridecheck.batch.tasks import Progress

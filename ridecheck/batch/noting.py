@@ -10,8 +10,8 @@ from datetime import datetime
 from pathlib import Path
 
 from ridecheck.batch.facts import BikeFacts
+from ridecheck.batch.holding import held
 from ridecheck.batch.registering import Registers
-from ridecheck.batch.run import held
 from ridecheck.bike.closed import closed_findings
 from ridecheck.bike.events_allowed import Noted, event_of, log_set_aside, result_of
 from ridecheck.bike.signed import NOTHING_OPEN, SIGNING, event_hash, rule_named

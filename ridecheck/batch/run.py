@@ -5,26 +5,25 @@ index, which says what is known already, is written last: a run that is ended at
 instant is simply done again by the next.
 """
 
-import contextlib
 import os
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
 from ridecheck.batch.facts import BikeFacts
 from ridecheck.batch.freshness import index_stamps
+from ridecheck.batch.holding import broken_off, held
 from ridecheck.batch.inbox import Arrivals
 from ridecheck.batch.jobs import FailOn, Job
 from ridecheck.batch.judging import judge
 from ridecheck.batch.processes import release
+from ridecheck.batch.refiling import record_refiling
 from ridecheck.batch.registering import Registers
 from ridecheck.batch.tasks import Crew, Progress
 from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
 from ridecheck.batch.weighing import Weighing, settled_as_of, standing
-from ridecheck.core.errors import BrokenOff, FleetBusy, UsageError
+from ridecheck.core.errors import UsageError
 from ridecheck.core.files import sweep
 from ridecheck.core.model import BikeReport, FleetReport, SetAside, Verdict
 from ridecheck.fleet import Fleet, Mistake, load_fleet
@@ -84,13 +83,16 @@ class ScreenOutcome:
 class RunOptions:
     """How a run is to be done. now: the clock. verify: hash every log, known or not.
 
-    first_seen: when logs that are new are said to be seen first, the clock by default.
+    by, reason: who files logs under a bike and why, needed where they hold another's open
+    danger. first_seen: when logs that are new are said to be seen first, the clock by default.
     always_write: write the pages even where nothing changed.
     """
 
     logs: Sequence[Path] | None = None
     bike: str | None = None
     layout: str | None = None
+    by: str = ""
+    reason: str = ""
     as_of: datetime | None = None
     report_dir: Path | None = None
     workers: int | None = None
@@ -108,6 +110,8 @@ def screen_fleet(
     logs: Sequence[Path] | None = None,
     bike: str | None = None,
     layout: str | None = None,
+    by: str = "",
+    reason: str = "",
     as_of: datetime | None = None,
     report_dir: Path | None = None,
     workers: int | None = None,
@@ -123,6 +127,8 @@ def screen_fleet(
         logs=logs,
         bike=bike,
         layout=layout,
+        by=by,
+        reason=reason,
         as_of=as_of,
         report_dir=report_dir,
         workers=workers,
@@ -140,11 +146,20 @@ def run_fleet(fleet: Fleet, options: RunOptions) -> ScreenOutcome:
     """A run over a fleet folder that is held already. BrokenOff where it cannot be written."""
     try:
         try:
-            return Run(fleet, options).do()
+            return Run(_refiled(fleet, options), options).do()
         finally:
             release()
     except OSError as error:
         raise broken_off(error) from error
+
+
+def _refiled(fleet: Fleet, options: RunOptions) -> Fleet:
+    """The fleet, read again where logs that a person files elsewhere hold an open danger."""
+    if options.bike is None or not options.logs:
+        return fleet
+    who = {"by": options.by, "reason": options.reason}
+    noted = record_refiling(fleet, options.logs, options.bike, **who, now=options.now)
+    return load_fleet(fleet.root, known_limits=known_limits()) if noted else fleet
 
 
 def exit_code(outcome: ScreenOutcome, fail_on: FailOn = "keep_in") -> int:
@@ -160,42 +175,6 @@ def exit_code(outcome: ScreenOutcome, fail_on: FailOn = "keep_in") -> int:
     if outcome.set_aside_first or (outcome.new_seen and not outcome.judged):
         return 3
     return 0
-
-
-@contextlib.contextmanager
-def held(root: Path, *, wait_s: float = 0.0) -> Iterator[None]:
-    """Hold the fleet folder; FleetBusy where another run still does after a while."""
-    lock = FileLock(root / ".lock", mode=0o666 & ~_umask())
-    try:
-        lock.acquire(timeout=wait_s)
-    except Timeout:
-        raise FleetBusy(
-            "Another run holds this fleet folder",
-            where=str(root),
-            what_to_do="Wait until it has ended, then run again.",
-        ) from None
-    except OSError as error:
-        raise broken_off(error) from error
-    try:
-        yield
-    finally:
-        lock.release()
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
-
-
-def broken_off(error: OSError) -> BrokenOff:
-    """What is said where the disk is full or the folder may not be written."""
-    return BrokenOff(
-        "The fleet folder cannot be written; the run was broken off",
-        where=str(error.filename or "the fleet folder"),
-        value=error.strerror or str(error),
-        what_to_do="Free some space or grant the right to write, then run again; nothing is lost.",
-    )
 
 
 def check_options(fleet: Fleet, options: RunOptions) -> None:

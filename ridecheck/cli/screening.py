@@ -90,6 +90,8 @@ def screen(
     ] = FailOn.KEEP_IN,
     as_of: AsOf = "",
     report_dir: ReportDir = None,
+    by: Annotated[str, typer.Option("--by", help="With --bike: who files the logs there.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="With --bike: why.")] = "",
 ) -> None:
     """Take logs in, judge them, print the board, write the pages.
 
@@ -110,6 +112,8 @@ def screen(
             logs=logs or None,
             bike=bike or None,
             layout=layout or None,
+            by=by,
+            reason=reason,
             as_of=moment(as_of),
             report_dir=report_dir,
             progress=step,

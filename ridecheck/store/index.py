@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ from ridecheck.core.resources import shipped
 from ridecheck.store.parts import KeptPart
 
 NAME = "ridecheck.duckdb"
+_SMALLEST_PARQUET = 12
+"""Bytes: both magic words and the footer's length (Apache Parquet format)."""
 BIKE_TABLES = (
     "parts",
     "rides",
@@ -249,22 +252,50 @@ def _make_views(con: duckdb.DuckDBPyConnection, root: Path) -> None:
     con.execute("DROP VIEW IF EXISTS samples")
     con.execute("DROP TABLE IF EXISTS no_samples")
     folder = root.resolve() / "rides"
-    if next(folder.glob("*/*.parquet"), None) is None:
-        columns = 'bike VARCHAR, stem VARCHAR, time TIMESTAMPTZ, "row" UINTEGER, file_time VARCHAR'
-        con.execute(f"CREATE TABLE no_samples ({columns})")
-        con.execute("CREATE VIEW samples AS SELECT * FROM no_samples")
+    parts = sorted(folder.glob("*/*.parquet"))
+    whole = [p for p in parts if _is_whole(p)]  # one damaged file must not hide all others
+    if not whole:
+        _view_of_nothing(con)
+    elif len(whole) == len(parts):
+        _view_of(con, _quoted(folder / "*" / "*.parquet"))
     else:
-        pattern = str(folder / "*" / "*.parquet").replace("'", "''")
-        con.execute(
-            "CREATE VIEW samples AS SELECT "
-            "split_part(filename, '/', -2) AS bike, "
-            "replace(split_part(filename, '/', -1), '.parquet', '') AS stem, "
-            "* EXCLUDE (filename) "
-            f"FROM read_parquet('{pattern}', union_by_name = true, filename = true, "
-            "hive_partitioning = false)"
-        )
+        _view_of(con, f"[{', '.join(map(_quoted, whole))}]")
     for file in sorted(shipped("pipelines", "views").glob("*.sql")):
         con.execute(file.read_text("utf-8"))
+
+
+def _view_of_nothing(con: duckdb.DuckDBPyConnection) -> None:
+    columns = 'bike VARCHAR, stem VARCHAR, time TIMESTAMPTZ, "row" UINTEGER, file_time VARCHAR'
+    con.execute(f"CREATE TABLE no_samples ({columns})")
+    con.execute("CREATE VIEW samples AS SELECT * FROM no_samples")
+
+
+def _view_of(con: duckdb.DuckDBPyConnection, files: str) -> None:
+    con.execute(
+        "CREATE VIEW samples AS SELECT "
+        "split_part(filename, '/', -2) AS bike, "
+        "replace(split_part(filename, '/', -1), '.parquet', '') AS stem, "
+        "* EXCLUDE (filename) "
+        f"FROM read_parquet({files}, union_by_name = true, filename = true, "
+        "hive_partitioning = false)"
+    )
+
+
+def _quoted(path: Path) -> str:
+    text = str(path).replace("'", "''")
+    return f"'{text}'"
+
+
+def _is_whole(path: Path) -> bool:
+    """Whether a Parquet file begins and ends as one: cheap, and enough for what was cut."""
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        head = file.read(4)
+        size = file.seek(0, os.SEEK_END)
+        if size < _SMALLEST_PARQUET:
+            return False
+        file.seek(-4, os.SEEK_END)
+        return head == file.read(4) == b"PAR1"
+    return False
 
 
 def _of_bike(bike: str, entry: BikeRows) -> Iterator[tuple[str, tuple[object, ...]]]:

@@ -1,5 +1,6 @@
 """What was found in each ride, as canonical JSON under results/: the truth that stays."""
 
+import hashlib
 import json
 import math
 from collections.abc import Mapping
@@ -14,6 +15,7 @@ from ridecheck.core.model import RideResult
 SCHEMA = "ridecheck-ride/2"
 DIGITS = {"km/h": 1, "s": 3, "rpm": 0, "km": 3, "m": 1, "%": 2, "V": 3, "degC": 1, "kPa": 1}
 """Decimals that a unit is printed with; what is not listed has three."""
+_SEAL = b'{\n "seal": "%s",'
 NEVER_S = 86_400.0
 """Stands for an endless interval in stored numbers: JSON has no infinity."""
 
@@ -46,16 +48,30 @@ def result_path(root: Path, bike: str, ride: str) -> Path:
 
 def write_result(root: Path, result: RideResult) -> bool:
     """Keep a result; False where the same one was there. Raises OSError."""
-    content = canonical(adapter().dump_python(result, mode="json"))
+    content = sealed(canonical(adapter().dump_python(result, mode="json")))
     return write_whole(result_path(root, result.bike, result.ride), content)
 
 
 def read_result(path: Path) -> RideResult:
-    """A kept result. Raises OSError where it is missing or damaged."""
+    """A kept result. Raises OSError where it is missing, damaged, or was edited."""
+    content = path.read_bytes()
+    if not _is_sealed(content):
+        raise OSError(f"{path.name} is damaged or was edited")
     try:
-        return adapter().validate_json(path.read_bytes())
+        return adapter().validate_json(content)
     except ValidationError as error:
         raise OSError(f"{path.name} is not a result ridecheck can read") from error
+
+
+def sealed(content: bytes) -> bytes:
+    """A JSON object with a first key that tells whether anything after it was changed."""
+    rest = content.removeprefix(b"{")
+    return _SEAL % hashlib.sha256(rest).hexdigest()[:16].encode() + rest
+
+
+def _is_sealed(content: bytes) -> bool:
+    head = len(_SEAL % (b"0" * 16))
+    return content == sealed(b"{" + content[head:])
 
 
 def read_results(root: Path, bike: str) -> tuple[Mapping[str, RideResult], tuple[str, ...]]:

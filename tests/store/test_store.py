@@ -137,7 +137,10 @@ def test_a_result_comes_back_as_it_was_kept_in_canonical_json(tmp_path):
     text = path.read_text()
 
     assert read_result(path) == made
-    assert text == json.dumps(json.loads(text), sort_keys=True, indent=1) + "\n"
+    content = json.loads(text)
+    seal = content.pop("seal")
+    rest = json.dumps(content, sort_keys=True, indent=1) + "\n"
+    assert text == f'{{\n "seal": "{seal}",' + rest[1:]
 
 
 def test_numbers_are_rounded_as_printed():
