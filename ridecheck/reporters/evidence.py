@@ -47,7 +47,7 @@ SENTENCES = {
     "on_elsewhere": "the throttle-closed switch shows on {times_more} in this ride, with the "
     "throttle open",
     "in_vain_elsewhere": "the throttle-closed switch shows on {times_more} in this ride, cruise "
-    "being engaged again within {within_s:.0f} s with no brake used",
+    "being engaged again within {within_s:.0f} s, before the bike had slowed",
     "bounces": "bounces: {pulses:.0f} pulses within {within_s:.2f} s, with no effect",
     "repeated": "one of {count:.0f} pulses of up to {longest_s:.2f} s in this ride with no effect, "
     "{off:.0f} of them with cruise off",

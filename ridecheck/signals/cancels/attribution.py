@@ -10,7 +10,7 @@ import numpy as np
 from ridecheck.core.model import Cancel, Evidence, Span
 from ridecheck.signals import drivetrain, motion, order
 from ridecheck.signals.cancels import logged
-from ridecheck.signals.cancels.candidate import UNEXPLAINED, Candidate, Case, seen
+from ridecheck.signals.cancels.candidate import UNEXPLAINED, VOTE_KMH, Candidate, Case, seen
 from ridecheck.signals.cancels.candidates import (
     LOOK_AHEAD_S,
     LOOK_BACK_S,
@@ -18,7 +18,7 @@ from ridecheck.signals.cancels.candidates import (
     disengages_after,
 )
 from ridecheck.signals.cancels.cause import Near
-from ridecheck.signals.cancels.intent import VOTE_KMH, decide
+from ridecheck.signals.cancels.intent import decide
 from ridecheck.signals.cruise import Engagement, engagements
 from ridecheck.signals.ride import SLOWEST_S, Ride, once
 

@@ -20,6 +20,9 @@ RIDER = (
 
 UNEXPLAINED = "unexplained"
 
+VOTE_KMH = 5.0
+"""Slowing by no more than this is none."""
+
 
 def seen(kind: str, **figures: float | str) -> Evidence:
     """A record of what was seen; its numbers are kept to a ten-thousandth."""

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import brakes, drivetrain, motion
-from ridecheck.signals.cancels.candidate import Candidate, Case, seen
+from ridecheck.signals.cancels.candidate import VOTE_KMH, Candidate, Case, seen
 from ridecheck.signals.pulses import SHORT_PULSE_S, Touch, locked_share, maybe_short, touches
 from ridecheck.signals.ride import SHARP_S, Ride
+from ridecheck.signals.switches import Run
 
 Flags = NDArray[np.bool_]
 
@@ -65,9 +66,6 @@ TO_LEVER_S = 0.6
 
 NO_SOONER_S = 1.0
 """Nobody notices a cancel and presses a button in less."""
-
-FLICK_S = 1.0
-"""A grip is turned past closed no longer than this to disengage cruise (common practice)."""
 
 PLATE_SHOWS = 1.0
 """Per cent above its rest at which a plate held by cruise can be told from a closed one."""
@@ -201,7 +199,11 @@ def on_elsewhere(case: Case) -> Evidence | None:
 
 
 def in_vain_elsewhere(case: Case) -> Evidence | None:
-    """After the throttle-closed switch, elsewhere too, cruise was engaged again at once."""
+    """After the throttle-closed switch, at least twice elsewhere, cruise was engaged again within
+    5 s, before the bike slowed by more than 5 km/h, with no hand on the throttle.
+
+    A rider who rolls the throttle closed and resumes has slowed meanwhile, or opened it by hand.
+    """
     ride = case.ride
     if not case.cause.pulses_show or _brakes_at_once(case):
         return None
@@ -210,10 +212,33 @@ def in_vain_elsewhere(case: Case) -> Evidence | None:
         for run in ride.runs("roll_off").on()
         if abs(run.start_s - case.cause.at_s) > 1.0
         and _engaged_at(ride, run.start_s)
-        and _engaged_again_s(ride, run.start_s, run.end_s) is not None
+        and _in_vain(ride, run)
     ]
     enough = len(others) >= IN_VAIN
     return seen("in_vain_elsewhere", times=len(others), within_s=AT_ONCE_S) if enough else None
+
+
+def _in_vain(ride: Ride, run: Run) -> bool:
+    """Whether cruise was engaged again at once after an input, the speed kept by no hand."""
+    again_s = _engaged_again_s(ride, run.start_s, run.end_s)
+    if again_s is None:
+        return False
+    until = ride.slice(Span(run.start_s, again_s))
+    speed = ride.numbers("wheel_speed")[until]
+    lost_kmh = ride.at("wheel_speed", run.start_s) - speed[-1:]
+    kept = bool((lost_kmh <= VOTE_KMH).any())
+    return kept and not _throttle_by_hand(ride, Span(run.start_s + ROLLS_S, again_s))
+
+
+def _throttle_by_hand(ride: Ride, span: Span) -> bool:
+    """Whether the grip (else the plate, cruise not engaged) is open on any row of a stretch."""
+    name = next((n for n in ("throttle_grip", "throttle") if ride.has(n)), "")
+    if not name:
+        return False
+    rows = ride.slice(Span(span.start_s, span.end_s - 1e-3))
+    return bool(
+        (ride.numbers(name)[rows] > motion.closed_reading(ride, name) + motion.GRIP_OPEN).any()
+    )
 
 
 def _brakes_at_once(case: Case) -> bool:
@@ -327,16 +352,15 @@ def _again(ride: Ride, pulse: Touch) -> bool:
 
 
 def engaged_again(case: Case) -> Evidence | None:
-    """Cruise engaged again at once after an input with no effect, no brake used meanwhile.
+    """Cruise engaged again at once after a pulse with no effect, no brake used meanwhile.
 
-    An input of a length a hand makes on purpose does not count: a rider who brakes a
-    little, or rests a boot on the pedal, may want cruise back as soon.
+    An input of a length a hand makes on purpose does not count: a rider who brakes a little,
+    rests a boot on the pedal or rolls the throttle closed may want cruise back as soon.
     """
-    cause, length_s = case.cause, shown_on_s(case)
-    fits = length_s <= FLICK_S if cause.cause == "roll_off" else may_be_short(cause)
-    if not fits or not cause.pulses_show:
+    cause = case.cause
+    if not may_be_short(cause):
         return None
-    again_s = _engaged_again_s(case.ride, cause.at_s, cause.at_s + length_s)
+    again_s = _engaged_again_s(case.ride, cause.at_s, cause.at_s + shown_on_s(case))
     return None if again_s is None else seen("engaged_again", after_s=again_s - cause.at_s)
 
 

@@ -15,13 +15,10 @@ from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Evidence, Span
 from ridecheck.signals import brakes, motion
 from ridecheck.signals.cancels import contacts, false_readings, logged, what_acted_first
-from ridecheck.signals.cancels.candidate import UNEXPLAINED, Case, seen
+from ridecheck.signals.cancels.candidate import UNEXPLAINED, VOTE_KMH, Case, seen
 from ridecheck.signals.cruise import PANEL_S, panel_chatters
 from ridecheck.signals.pulses import SHORT_PULSE_S, braking_ms2, frees_ratio
 from ridecheck.signals.ride import SHARP_S
-
-VOTE_KMH = 5.0
-"""Slowing by no more than this is none."""
 
 HANGS_S = 10.0
 """A lever that comes back late does so within this."""
@@ -326,7 +323,7 @@ DECISIONS = (
     Decision(GRIP, contacts.in_vain_elsewhere, commanded=False),
     Decision(CONTROLS, contacts.bounces, commanded=False),
     Decision(LEVERS, contacts.repeated, commanded=False),
-    Decision(CONTROLS, contacts.engaged_again, commanded=False),
+    Decision(LEVERS, contacts.engaged_again, commanded=False),
     Decision(GRIP, slowed_down, commanded=True),
     Decision(LEVERS, held_long, commanded=None),
     Decision(LEVERS, tapped, commanded=None),

@@ -402,6 +402,13 @@ RIDERS = {
     "a flick of the grip": {"on": {"roll_off": [[LET_GO_S, LET_GO_S + 0.15]]}},
     "a flick of the grip, and cruise wanted back after a bend": again(9.0)
     | {"on": again(9.0)["on"] | {"roll_off": [[LET_GO_S, LET_GO_S + 0.3]]}},
+    "the throttle rolled closed three times, then opened by hand before cruise is set again": {
+        "on": {"roll_off": [[40.0, 40.7], [60.0, 60.7], [LET_GO_S, LET_GO_S + 0.7]]},
+        "off": {"cruise_engaged": [[40.1, 44.0], [60.1, 64.0]]},
+        "set": {"throttle_grip": [[41.8, 44.0, 12.0], [61.8, 64.0, 12.0]]},
+    },
+    "the throttle rolled closed, and cruise wanted back at once": again(3.0)
+    | {"on": again(3.0)["on"] | {"roll_off": [[LET_GO_S, LET_GO_S + 0.4]]}},
     "a light braking, and cruise wanted back": again(4.0)
     | {"on": again(4.0)["on"] | {"front_brake": [[LET_GO_S, LET_GO_S + 0.8]]}},
     "both brakes at once, one of them for a moment": {
@@ -427,6 +434,23 @@ RIDERS = {
     "a change of gear": {"pieces": [*HOLD, "100 km/h, gear 4, 40 s"]},
     "the cancel button alone": {"on": {"switch_cancel": [[LET_GO_S, LET_GO_S + 0.3]]}},
 }
+
+
+@pytest.mark.parametrize("rate_hz", [10, 20, 50])
+@pytest.mark.parametrize("lost_kmh", [8, 11, 14])
+def test_a_rider_who_rolls_off_slows_and_resumes_soon_is_ordinary_riding(lost_kmh, rate_hz):
+    """Engine braking of 0.8 m/s2 takes 2.8 to 4.9 s over it; then cruise is engaged at once."""
+    holds = [f"cruise {100 - n * lost_kmh} km/h, gear 5, 20 s" for n in range(4)]
+    slows = [f"roll off 0.8 m/s2 to {100 - n * lost_kmh}, gear 5" for n in range(1, 4)]
+    pieces = [HOLD[0], holds[0]]
+    for slowing, hold in zip(slows, holds[1:], strict=True):
+        pieces += [slowing, hold]
+    ride = ride_from({"pieces": [*pieces, "coast 0.8 m/s2 to 50, gear 5"], "rate_hz": rate_hz})
+
+    ended = [c for c in cancels.cancels(ride) if c.cause == "roll_off"]
+
+    assert len(ended) >= 3
+    assert {c.commanded for c in ended} == {True}
 
 
 @pytest.mark.parametrize("changes", RIDERS.values(), ids=RIDERS)
