@@ -13,6 +13,32 @@ NEVER_TOLD = re.compile(
 )
 """The program advises from signals; none of these is its to say."""
 
+OLD_WORDS = {
+    "told or tells, of a thing written or worked out": r"\b(told|tells?)\b",
+    "cruise that lets go": r"\b(lets?|letting)\s+go\b|\bnot let\b.{0,20}\bgo\b",
+    "asked for, of a cancel": r"\b(?:not )?asked for\b(?! again)|\bnobody asked\b|\bnobody made\b",
+    "nothing came of it": r"\b(?:nothing|none) came\b|\bnothing comes of\b",
+    "roll-off switch": r"\b[Rr]oll-off switch|\bgrip rolled off\b",
+    "a rate as an interval": r"\brefreshed every\b|\bor faster needed\b",
+    "first mover": r"\b(?:first mover|moved first|what came first)\b",
+    "sags": r"\b(?:hold|speed) sags\b",
+    "names of checks": r"(?i)\b(lamp by each control|rear pedal point|steering sweep|earth drop)\b",
+    "old headings": r"What was looked at|What was and was not|Decided by|Looked for|Also serves",
+    "stop lamp": r"\b[Ss]top lamp",
+}
+"""Words that the trade has better ones for; codes in JSON, TOML keys and ids are exempt."""
+
+LOGGERS = "ridecheck/simulate/dialects.py"
+"""Column heads as loggers of many makers write them."""
+
+CODES = {"told"}
+"""Whole strings of the program that are names in its JSON."""
+
+KEYS = re.compile(
+    r"^\s*[\w.-]+(?= = )|\[[\w.-]+\]|[a-z]+(?:-[a-z]+)+|\w+_\w+|\{[^}]*\}", re.MULTILINE
+)
+"""Keys, tables, ids and the names within a text's braces: codes, not words."""
+
 # Spelt so that this file does not hold what it looks for.
 NOWHERE = {
     "address of a package registry": r"pypi\.(org|io)|pythonhosted\.|npmjs\.|deb\.debian\.",
@@ -54,6 +80,37 @@ def test_no_word_that_clears_a_bike_stands_in_what_users_read():
     ]
 
     assert found == []
+
+
+@pytest.mark.parametrize("what", OLD_WORDS)
+def test_no_old_word_stands_in_what_users_read(what):
+    pattern = re.compile(OLD_WORDS[what])
+    found = [
+        f"{name}: {match.group()!r} in {text.strip()[:80]!r}"
+        for name, text in worded()
+        for match in pattern.finditer(KEYS.sub("", text))
+    ]
+
+    assert found == []
+
+
+def worded() -> Iterator[tuple[str, str]]:
+    """What reaches a user, without what other files of theirs say: old changes, sample logs."""
+    for name, text in told():
+        if name.startswith("sample_logs/") or name == LOGGERS or text in CODES:
+            continue
+        if name == "CHANGELOG.md":
+            text = text.split("\n## [")[1]
+        yield name, re.sub(r"`[^`\n]*`", "", text) if name.endswith(".md") else text
+
+
+def test_the_search_for_old_words_finds_them_and_spares_codes():
+    assert re.search(OLD_WORDS["cruise that lets go"], "it must let\n  go within 0.60 s")
+    assert not re.search(
+        OLD_WORDS["told or tells, of a thing written or worked out"],
+        KEYS.sub("", 'tells = "speed droop"'),
+    )
+    assert KEYS.sub("", "switches/brake-lets-go-late") == "switches/"
 
 
 def test_the_word_search_finds_what_it_looks_for():

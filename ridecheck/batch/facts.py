@@ -61,7 +61,7 @@ class BikeFacts:
         wrong = [f"a file of this bike is wrong: {m}" for m in fleet.wrong(bike)]
         if one is None:
             wrong = [f"there is no file bikes/{bike}.toml any more"]
-        wrong += [f"a log of this bike was set aside: {told}" for told in self.aside.get(bike, ())]
+        wrong += [f"a log of this bike was set aside: {said}" for said in self.aside.get(bike, ())]
         wrong += [f"not judged: {reason}" for reason in unjudged]
         wrong += [
             f"a ride is assigned to {shown(e.to)}, which has no file in bikes/: {e.ride}"
@@ -149,12 +149,12 @@ def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:
 
 def _aside(fleet: Fleet) -> dict[str, tuple[str, ...]]:
     """What is said of each bike's logs that are set aside, but for those a person dropped."""
-    told: dict[str, tuple[str, ...]] = {}
+    said: dict[str, tuple[str, ...]] = {}
     for record in read_records(fleet.root):
         for bike in record.bikes:
             if bike not in fleet.bikes or not _is_dropped(record, fleet.bikes[bike].events):
-                told[bike] = (*told.get(bike, ()), f"{record.log} ({record.what})")
-    return told
+                said[bike] = (*said.get(bike, ()), f"{record.log} ({record.what})")
+    return said
 
 
 def _is_dropped(record: SetAside, events: Iterable[Event]) -> bool:

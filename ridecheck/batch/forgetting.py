@@ -274,22 +274,22 @@ def _forget_in_log(root: Path, bike: str, names: set[str]) -> None:
     """Take the bike and its logs out of every line of the nights' log, and the heartbeat."""
     for name in (HEARTBEAT, VERDICTS):
         with suppress(OSError, ValueError):
-            told = json.loads((root / name).read_bytes())
-            write_whole(root / name, canonical(_without(told, bike, names)))
+            said = json.loads((root / name).read_bytes())
+            write_whole(root / name, canonical(_without(said, bike, names)))
     path = root / NIGHT_LOG
     if not path.is_file():
         return
     lines = []
     for line in path.read_text("utf-8").splitlines():
         try:
-            told = json.loads(line)
+            said = json.loads(line)
         except ValueError:
             continue
-        lines.append(json.dumps(_without(told, bike, names), sort_keys=True, ensure_ascii=False))
+        lines.append(json.dumps(_without(said, bike, names), sort_keys=True, ensure_ascii=False))
     write_whole(path, "".join(f"{line}\n" for line in lines).encode())
 
 
-def _without(told: object, bike: str, names: set[str]) -> object:
+def _without(said: object, bike: str, names: set[str]) -> object:
     def mentions(text: object) -> bool:
         if not isinstance(text, str):
             return False
@@ -299,11 +299,11 @@ def _without(told: object, bike: str, names: set[str]) -> object:
             or any(_begins_with(w, bike) for w in text.replace(":", " ").split())
         )
 
-    if isinstance(told, dict):
-        return {k: _without(v, bike, names) for k, v in told.items() if k != bike}
-    if isinstance(told, list):
-        return [_without(v, bike, names) for v in told if not mentions(v)]
-    return told
+    if isinstance(said, dict):
+        return {k: _without(v, bike, names) for k, v in said.items() if k != bike}
+    if isinstance(said, list):
+        return [_without(v, bike, names) for v in said if not mentions(v)]
+    return said
 
 
 def _in_inbox(root: Path, name: str) -> bool:

@@ -1,4 +1,4 @@
-"""Keys that tell whether something worked out before would come out the same today."""
+"""Keys that shows whether something worked out before would come out the same today."""
 
 import hashlib
 

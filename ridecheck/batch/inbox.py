@@ -118,8 +118,8 @@ class Arrivals:
                 for bike, stem in member.gives:
                     gives.setdefault(bike, {}).setdefault(member.log, set()).add(stem)
         for bike, logs in sorted(gives.items()):
-            told = {log: frozenset(stems) for log, stems in logs.items()}
-            if forget_older(self.root, bike, told):
+            said = {log: frozenset(stems) for log, stems in logs.items()}
+            if forget_older(self.root, bike, said):
                 self.touched.add(bike)
 
     def _is_new(self, found: FoundLog) -> bool:
@@ -168,7 +168,7 @@ class Arrivals:
             self.rows[found.name] = tuple(rows[log] for log in sorted(rows))
 
     def _set_aside(self, now: datetime) -> None:
-        """Write and remove records so that they tell what cannot be used now."""
+        """Write and remove records so that they show what cannot be used now."""
         problems = {
             (member.log, member.sha256): (member.problem, member.bikes)
             for taken in self.taken

@@ -1,4 +1,4 @@
-"""What an unattended run is told to do: a job file of pipelines/jobs/, or one like it."""
+"""What an unattended run is reported to do: a job file of pipelines/jobs/, or one like it."""
 
 import tomllib
 from pathlib import Path
@@ -44,8 +44,8 @@ def read_job(name: str) -> Job:
     try:
         return Job.model_validate(tomllib.loads(path.read_text("utf-8")))
     except ValidationError as error:
-        told = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
-        raise _wrong("The job file is wrong", path, told) from None
+        said = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+        raise _wrong("The job file is wrong", path, said) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise _wrong("The job file is no TOML", path, str(error)) from None
     except OSError:

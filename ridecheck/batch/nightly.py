@@ -36,7 +36,7 @@ VERDICTS = "log/verdicts.json"
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """What a night did, as its line in the log tells it.
+    """What a night did, as its line in the log shows it.
 
     set_aside: logs that cannot be used, first_set_aside: of those, the new ones. failed:
     errors of ridecheck itself. without_data: bikes whose newest dated ride is older than
@@ -75,18 +75,18 @@ class Night:
             f"{self.set_aside} set aside",
             f"{len(self.failed)} failed",
         ]
-        told = [", ".join(logs)]
+        said = [", ".join(logs)]
         if self.without_data:
             days = f"{self.without_data_days:g} days"
-            told.append(f"no data for {days}: {', '.join(self.without_data)}")
+            said.append(f"no data for {days}: {', '.join(self.without_data)}")
         if self.revised:
-            told.append(f"revised: {', '.join(self.revised)}")
+            said.append(f"revised: {', '.join(self.revised)}")
         if self.rose:
             rose = ", ".join(f"{b} {v.replace('_', ' ')}" for b, v in self.rose.items())
-            told.append(f"rose: {rose}")
+            said.append(f"rose: {rose}")
         if not self.written:
-            told.append("nothing new")
-        return f"{self.finished_at} {'; '.join(told)}; {self.seconds:.1f} s"
+            said.append("nothing new")
+        return f"{self.finished_at} {'; '.join(said)}; {self.seconds:.1f} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +148,12 @@ def night(
         rose = _rose(outcome, before)
         code = exit_code(_only(outcome, rose), fail_on or job.fail_on)
         done = now or datetime.now(UTC)
-        told = _told(fleet, outcome, rose, code, started, done, monotonic() - began)
+        said = _told(fleet, outcome, rose, code, started, done, monotonic() - began)
         try:
-            _write(root, told, outcome)
+            _write(root, said, outcome)
         except OSError as error:
             raise broken_off(error) from error
-    return told
+    return said
 
 
 def dry_night(
@@ -260,11 +260,11 @@ def _told(
     )
 
 
-def _write(root: Path, told: Night, outcome: ScreenOutcome) -> None:
+def _write(root: Path, said: Night, outcome: ScreenOutcome) -> None:
     """The line, the heartbeat, and last the verdicts that the next night compares with."""
-    line = json.dumps(asdict(told), sort_keys=True, ensure_ascii=False) + "\n"
+    line = json.dumps(asdict(said), sort_keys=True, ensure_ascii=False) + "\n"
     append_line(root / NIGHT_LOG, line)
-    beat = {k: v for k, v in asdict(told).items() if k not in ("first_set_aside", "failed")}
+    beat = {k: v for k, v in asdict(said).items() if k not in ("first_set_aside", "failed")}
     write_whole(root / HEARTBEAT, canonical(beat))
     verdicts = {b.bike: b.verdict.value for b in outcome.report.bikes}
     write_whole(root / VERDICTS, canonical(verdicts))

@@ -27,7 +27,7 @@ from ridecheck.store.parts import list_parts
 from ridecheck.store.results import read_results
 
 WAIT_S = 60.0
-"""How long a note waits for a run, or for another note, to let go of the folder."""
+"""How long a note waits for a run, or for another note, to release the folder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +75,12 @@ def note(root: Path, bikes: Sequence[str], noted: Noted, *, now: datetime) -> tu
         events = {bike: event_of(root, bike, noted, now=now) for bike in bikes}
         for bike, event in events.items():
             _may_sign(desks[bike], bike, event)
-        told = []
+        text = []
         for bike, event in events.items():
             before = desks[bike]
             append_event(root, bike, event)
-            told.append(_told(before, _Desk.at(root, bike, now), event))
-    return tuple(told)
+            text.append(_told(before, _Desk.at(root, bike, now), event))
+    return tuple(text)
 
 
 def assign(root: Path, ride: str, bike: str, *, by: str, reason: str, now: datetime) -> str:
@@ -107,19 +107,19 @@ def drop(root: Path, ride: str, *, by: str, reason: str, now: datetime) -> str:
     with held(root, wait_s=WAIT_S):
         if (log := log_set_aside(root, ride)) is not None:
             parts_of = log
-            told = (
+            text = (
                 f"{ride}: no longer holds {' and '.join(log)} from the next ridecheck screen on.\n"
             )
         else:
             result = result_of(root, ride)
             parts_of = {result.bike: sorted(p.part for p in result.parts)}
-            told = f"{ride}: taken out of {result.bike} at the next ridecheck screen.\n"
+            text = f"{ride}: taken out of {result.bike} at the next ridecheck screen.\n"
         for bike, parts in parts_of.items():
             _says_why(_Desk.at(root, bike, now), parts, by, reason, "drop")
         for bike, parts in parts_of.items():
             event = new_event("dropped", now, ride=ride, parts=parts, by=by, reason=reason)
             append_event(root, bike, event)
-    return told
+    return text
 
 
 def says_why(by: str, reason: str, what: str, where: str) -> None:
@@ -169,7 +169,7 @@ def _may_sign(desk: _Desk | None, bike: str, event: Event) -> None:
 
 
 def _told(before: _Desk | None, after: _Desk | None, event: Event) -> str:
-    """What a closing event closed, and what of its rule stays open; "" where nothing is told."""
+    """What a closing event closed, and what of its rule stays open; "" where nothing is."""
     if before is None or after is None or event.kind not in (*SIGNING, "dismissed"):
         return ""
     rule = rule_named(event.finding, after.bike)
@@ -179,21 +179,21 @@ def _told(before: _Desk | None, after: _Desk | None, event: Event) -> str:
     if not of_rule:
         return ""
     was_open, is_open = (_open(d, of_rule) for d in (before, after))
-    told = f"Closes {len(was_open - is_open)} of {len(was_open)} open"
+    text = f"Closes {len(was_open - is_open)} of {len(was_open)} open"
     if not is_open:
-        return f"{told}."
+        return f"{text}."
     undated = sorted(i for i in is_open if of_rule[i])
     register = after.registers.of(after.bike)
     said = [e for e in register.entries if isinstance(e, Closed) and e.event == event_hash(event)]
     if said and said[-1].why not in ("", NOTHING_OPEN):
-        told = f"{told} ({said[-1].why})"
+        text = f"{text} ({said[-1].why})"
     if undated:
         return (
-            f"{told}; {len(is_open)} stay open: one without a date is closed by its id, "
+            f"{text}; {len(is_open)} stay open: one without a date is closed by its id, "
             f"{undated[0]}."
         )
     return (
-        f"{told}; {len(is_open)} stay open: name the rule with --finding to close all up to --when."
+        f"{text}; {len(is_open)} stay open: name the rule with --finding to close all up to --when."
     )
 
 

@@ -61,7 +61,7 @@ class Check:
     """One check; see the head of schemas/checks.toml for the fields.
 
     cautions are the sentences themselves here, at least one, printed with the check
-    wherever it is told.
+    wherever it is reported.
     """
 
     id: Annotated[str, StringConstraints(pattern=r"^[a-z]+(-[a-z0-9]+)*$")]

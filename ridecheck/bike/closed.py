@@ -38,7 +38,7 @@ def _closes(
 ) -> bool:
     if named is not None and named[1].ride != ride.ride:
         dated = ride.dating == named[1].dating == "time"
-        if not dated:  # a date alone tells no overlap with another ride
+        if not dated:  # a date alone shows no overlap with another ride
             return False
     return closes(
         event,

@@ -84,10 +84,10 @@ def closing_entry(register: Register, event: Event, entering: Entering) -> Close
 
 
 def event_hash(event: Event) -> str:
-    """16 hex digits that tell one event from another."""
+    """16 hex digits that shows one event from another."""
     keys = {k: v for k, v in event.model_dump(exclude={"when"}).items() if v}
-    told = json.dumps([event.when.isoformat(), keys], sort_keys=True, ensure_ascii=False)
-    return hashlib.sha256(told.encode("utf-8", "backslashreplace")).hexdigest()[:16]
+    said = json.dumps([event.when.isoformat(), keys], sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).hexdigest()[:16]
 
 
 def rule_named(finding: str, bike: str) -> str:
@@ -131,7 +131,7 @@ def _refused(number: int, entry: Found, event: Event, entering: Entering) -> str
     if entry.end is not None and when < min(entry.end, entry.at):
         return "it is dated before the danger"
     if entering.restoring and entry.at > when:
-        return "whether the danger was known then cannot be told"
+        return "whether the danger was known then is undetermined"
     if event.kind == "misread":
         return _not_misread(number, entry, event, entering)
     rule = entering.rules.get(entry.rule)

@@ -1,4 +1,4 @@
-"""The application that commands register with, and how each way of failing is told."""
+"""The application that commands register with, and how each way of failing is reported."""
 
 import os
 import sys
@@ -33,7 +33,7 @@ app = typer.Typer(
     name="ridecheck",
     help=(
         "Judges from logger files whether a motorcycle's cruise-control inputs can be true "
-        "together, and tells per bike: keep in, inspect, no opinion, or release (log only).\n\n"
+        "together, and says per bike: keep in, inspect, no opinion, or release (log only).\n\n"
         "Start with: ridecheck demo"
     ),
     epilog="It judges signals only: service manual, local law and the walk-round come first.",
@@ -56,9 +56,9 @@ class Format(StrEnum):
 Fleet = Annotated[Path, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
 AnyFleet = Annotated[Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
 LayoutFile = Annotated[
-    Path | None, typer.Option("--layout", metavar="FILE", help="How the log is written.")
+    Path | None, typer.Option("--layout", metavar="FILE", help="The layout of the log.")
 ]
-AsFormat = Annotated[Format, typer.Option("--format", help="What goes to standard output.")]
+AsFormat = Annotated[Format, typer.Option("--format", help="Format of standard output.")]
 
 
 def _version(asked: bool) -> None:
@@ -83,19 +83,19 @@ def main() -> NoReturn:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Run one command; the exit code. Every failure is told in three parts on stderr."""
+    """Run one command; the exit code. Every failure is reported in three parts on stderr."""
     _never_fail_on_a_character()
     try:
         code = app(args=list(arguments), prog_name="ridecheck", standalone_mode=False)
     except RidecheckError as error:
-        return _told(error)
+        return _reported(error)
     except CLICK_ERROR as error:
         return _wrong_use(error)
     except (KeyboardInterrupt, typer.Abort):
-        tell("stopped from the keyboard; nothing half-written is left")
+        remark("stopped from the keyboard; nothing half-written is left")
         return STOPPED
     except OSError as error:
-        return _told(_as_ridecheck_error(error))
+        return _reported(_as_ridecheck_error(error))
     except Exception as error:
         return _program_fault(error)
     except BaseException as error:  # a panic inside polars is no Exception; --help loads no polars
@@ -115,7 +115,7 @@ def say(text: str) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def tell(text: str) -> None:
+def remark(text: str) -> None:
     """Write a line for people to standard error, control characters spelled out."""
     sys.stderr.write("\n".join(shown(line) for line in text.split("\n")) + "\n")
 
@@ -139,8 +139,8 @@ def _never_fail_on_a_character() -> None:
             reconfigure(errors="backslashreplace")
 
 
-def _told(error: RidecheckError) -> int:
-    tell(str(error))
+def _reported(error: RidecheckError) -> int:
+    remark(str(error))
     if isinstance(error, FleetBusy):
         return BUSY
     return WRONG_USE if isinstance(error, UsageError | FleetError | LogError) else PROGRAM_FAULT
@@ -153,7 +153,7 @@ def _wrong_use(error: Any) -> int:
         say(context.get_help() + "\n")
         return WRONG_USE
     message = error.format_message().rstrip(".")
-    _told(UsageError(message, where=command, what_to_do=f"see: {command} --help"))
+    _reported(UsageError(message, where=command, what_to_do=f"see: {command} --help"))
     return WRONG_USE
 
 
@@ -178,4 +178,4 @@ def _program_fault(error: BaseException) -> int:
         value=f"{type(error).__name__}: {error}",
         what_to_do="run again; if it stays, report these lines and the command",
     )
-    return _told(fault)
+    return _reported(fault)

@@ -10,7 +10,7 @@ from ridecheck.cli.app import Fleet, app, say
 from ridecheck.cli.times import instant, now
 
 Bike = Annotated[str, typer.Argument(help="The bike's id; several with commas.")]
-By = Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")]
+By = Annotated[str, typer.Option("--by", help="Who says so: a name or initials.")]
 Reason = Annotated[str, typer.Option("--reason", help="Why.")]
 
 
@@ -39,7 +39,7 @@ def note(
     ] = None,
     reason: Reason = "",
     when: Annotated[
-        str, typer.Option("--when", metavar="TIME", help="A date, or date and time; now without.")
+        str, typer.Option("--when", metavar="TIME", help="Date, or date and time (default: now).")
     ] = "",
 ) -> None:
     """Record what happened to a bike: repair, check, sign-off.
@@ -70,8 +70,8 @@ def note(
         reason=reason,
     )
     bikes = list(dict.fromkeys(b.strip() for b in bike.split(",")))
-    for one, told in zip(bikes, write(fleet, bikes, noted, now=datetime.now(UTC)), strict=True):
-        say(f"Noted in bikes/{one}.toml. {told}{' ' if told else ''}Run ridecheck screen to ")
+    for one, said in zip(bikes, write(fleet, bikes, noted, now=datetime.now(UTC)), strict=True):
+        say(f"Noted in bikes/{one}.toml. {said}{' ' if said else ''}Run ridecheck screen to ")
         say("judge with it.\n")
 
 
@@ -79,7 +79,7 @@ def note(
 def assign(
     ride: Annotated[str, typer.Argument(help="The ride's id.")],
     bike: Annotated[str, typer.Argument(help="The bike it belongs to.")],
-    by: Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")],
+    by: Annotated[str, typer.Option("--by", help="Who says so: a name or initials.")],
     fleet: Fleet = Path(),
     reason: Reason = "",
 ) -> None:
@@ -102,7 +102,7 @@ def drop(
     ride: Annotated[
         str, typer.Argument(help="The ride's id, or the name of a log that was set aside.")
     ],
-    by: Annotated[str, typer.Option("--by", help="Who says so: a role or initials.")],
+    by: Annotated[str, typer.Option("--by", help="Who says so: a name or initials.")],
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
     fleet: Fleet = Path(),
 ) -> None:

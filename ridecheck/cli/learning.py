@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ridecheck.cli.app import AnyFleet, LayoutFile, app, say, tell
+from ridecheck.cli.app import AnyFleet, LayoutFile, app, remark, say
 from ridecheck.core.errors import LogError, UsageError
 
 if TYPE_CHECKING:
@@ -30,14 +30,15 @@ def learn(
         typer.Option("--model", metavar="FILE", help="Its ratios are known: learn the tyre."),
     ] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", metavar="FILE", help="Write here, not to stdout.")
+        Path | None,
+        typer.Option("--output", metavar="FILE", help="File to write (default: print)."),
     ] = None,
 ) -> None:
     """Draft a model file from a ride known to be good.
 
     The ladder of gears with what is left open, idle speed, the speed signal's error
     against GPS and its resolution, and where it is likely taken from. What the log cannot
-    tell is asked on standard error, never guessed.
+    show is asked on standard error, never guessed.
 
     \b
     ridecheck learn T07_2026-05-03.csv --layout bench-20hz.toml --tyre 170/60R17
@@ -59,7 +60,7 @@ def learn(
     size_m = parse_tyre(tyre).rolling_circumference_m if tyre else circumference
     if model is not None and size_m is None:
         size_m = learned.circumference_m(_drivetrain(model))
-        tell(
+        remark(
             "Rolling circumference "
             + (f"{size_m:.3f} m, by the known ratios and GPS speed." if size_m else "not learned: "
                "it takes GPS speed, and ratios that the ride agrees with.")
@@ -70,7 +71,7 @@ def learn(
     else:
         _write(output, text)
     for question in questions:
-        tell(question)
+        remark(question)
 
 
 def _longest_ride(log: Path, fleet: Path | None, layout: Path | None) -> "Ride":

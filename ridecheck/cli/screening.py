@@ -18,8 +18,8 @@ from ridecheck.cli.app import (
     app,
     in_colour,
     on_ascii,
+    remark,
     say,
-    tell,
 )
 from ridecheck.cli.times import moment
 
@@ -41,17 +41,17 @@ class FailOn(StrEnum):
 
 AsOf = Annotated[
     str,
-    typer.Option("--as-of", metavar="TIME", help="Judge as of this instant; newest ride without."),
+    typer.Option("--as-of", metavar="TIME", help="Judge as of this time (default: newest ride)."),
 ]
 ReportDir = Annotated[
     Path | None,
-    typer.Option("--report-dir", metavar="DIR", help="Where the pages go; reports/ without."),
+    typer.Option("--report-dir", metavar="DIR", help="Folder for the pages (default: reports/)."),
 ]
 
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to.")] = Path(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder to write to.")] = Path(
         "ridecheck-demo"
     ),
 ) -> None:
@@ -71,7 +71,7 @@ def demo(
     with progress() as step:
         outcome = screen_fleet(folder, progress=step)
     _remark(outcome)
-    tell(_done(outcome))
+    remark(_done(outcome))
     _show(outcome.report, Format.TEXT, folder)
     say(f"\nThe pages: {(folder / 'reports' / 'index.html').resolve()}\n")
 
@@ -79,14 +79,15 @@ def demo(
 @app.command()
 def screen(
     logs: Annotated[
-        list[Path] | None, typer.Argument(metavar="[LOG]...", help="Logs; the inbox without.")
+        list[Path] | None,
+        typer.Argument(metavar="[LOG]...", help="Logs to read (default: the whole inbox)."),
     ] = None,
     fleet: Fleet = Path(),
     bike: Annotated[str, typer.Option("--bike", help="The bike the logs belong to.")] = "",
-    layout: Annotated[str, typer.Option("--layout", help="The layout the logs fit.")] = "",
+    layout: Annotated[str, typer.Option("--layout", help="The layout of these logs.")] = "",
     as_format: AsFormat = Format.TEXT,
     fail_on: Annotated[
-        FailOn, typer.Option("--fail-on", help="From which verdict on to exit with 10.")
+        FailOn, typer.Option("--fail-on", help="Exit with 10 if a bike is at this or worse.")
     ] = FailOn.KEEP_IN,
     as_of: AsOf = "",
     report_dir: ReportDir = None,
@@ -119,7 +120,7 @@ def screen(
             progress=step,
         )
     _remark(outcome)
-    tell(_done(outcome))
+    remark(_done(outcome))
     _show(outcome.report, as_format, fleet)
     raise typer.Exit(exit_code(outcome, fail_on.value))
 
@@ -129,7 +130,7 @@ def report(
     fleet: Fleet = Path(),
     as_of: AsOf = "",
     report_dir: ReportDir = None,
-    full: Annotated[bool, typer.Option("--full", help="Cut no table, however long.")] = False,
+    full: Annotated[bool, typer.Option("--full", help="Show every table in full.")] = False,
 ) -> None:
     """Write the pages again from what is kept.
 
@@ -151,33 +152,33 @@ def report(
 def _remark(outcome: "ScreenOutcome") -> None:
     """What went wrong beside the job, on standard error."""
     for mistake in outcome.mistakes:
-        tell(str(mistake))
+        remark(str(mistake))
     for rule in outcome.rules_in_error:
-        tell(f"a rule ended in an error and was not assessed: {rule}")
+        remark(f"a rule ended in an error and was not assessed: {rule}")
     for fault in outcome.faults:
-        tell(f"a fault of the program: {fault}")
+        remark(f"a fault of the program: {fault}")
     for name in outcome.unreadable:
-        tell(f"could not be opened: {name}")
+        remark(f"could not be opened: {name}")
     for name in outcome.damaged:
-        tell(f"damaged, and left out: {name}")
+        remark(f"damaged, and left out: {name}")
 
 
 def _done(outcome: "ScreenOutcome") -> str:
     """What the run did with the logs it saw, in one line."""
     from ridecheck.reporters.wording import count
 
-    told = [f"{outcome.judged} judged", f"{outcome.known} known before"]
+    counts = [f"{outcome.judged} judged", f"{outcome.known} known before"]
     if new := len(outcome.set_aside_first):
-        told.append(f"{new} set aside for the first time")
+        counts.append(f"{new} set aside for the first time")
     if outcome.growing:
-        told.append(f"{len(outcome.growing)} still growing, left for next time")
+        counts.append(f"{len(outcome.growing)} still growing, left for next time")
     if outcome.ignored:
-        told.append(f"{count(outcome.ignored, 'file')} ignored")
-    return f"{count(outcome.seen, 'log')} seen: {', '.join(told)}"
+        counts.append(f"{count(outcome.ignored, 'file')} ignored")
+    return f"{count(outcome.seen, 'log')} seen: {', '.join(counts)}"
 
 
 def _show(report: "FleetReport", as_format: Format, root: Path) -> None:
-    """Print the report; the board tells where its newest data are old by today's clock."""
+    """Print the report; the board says where its newest data are old by today's clock."""
     from ridecheck.fleet import load_fleet
     from ridecheck.reporters.csv_report import fleet_csv
     from ridecheck.reporters.json_report import report_json
@@ -205,7 +206,7 @@ def _show(report: "FleetReport", as_format: Format, root: Path) -> None:
 def progress(doing: str = "Reading logs") -> Iterator[Progress]:
     """A bar on standard error while something is done, on a terminal only."""
     if not sys.stderr.isatty():
-        yield _untold
+        yield _unseen
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
@@ -221,5 +222,5 @@ def progress(doing: str = "Reading logs") -> Iterator[Progress]:
         yield step
 
 
-def _untold(done: int, total: int) -> None:
+def _unseen(done: int, total: int) -> None:
     """Progress that nobody looks at."""

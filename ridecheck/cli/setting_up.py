@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import app, say, tell
+from ridecheck.cli.app import app, remark, say
 from ridecheck.core.errors import UsageError
 
 
@@ -38,12 +38,13 @@ def init(
 def layout(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="A log that no layout fits.")],
     output: Annotated[
-        Path | None, typer.Option("--output", metavar="FILE", help="Where to; printed without.")
+        Path | None,
+        typer.Option("--output", metavar="FILE", help="File to write (default: print)."),
     ] = None,
 ) -> None:
     """Draft a layout for a log nobody has described yet.
 
-    How sure each line is stands beside it; what could not be told is asked on standard
+    How sure each line is stands beside it; what stays open is asked on standard
     error and left for a person to decide.
 
     \b
@@ -72,4 +73,4 @@ def layout(
     else:
         output.write_text(proposal.toml, "utf-8")
     for question in proposal.questions:
-        tell(question)
+        remark(question)

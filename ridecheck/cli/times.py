@@ -15,7 +15,7 @@ def instant(text: str) -> date:
     try:
         if len(text) == len("2026-05-03"):
             return date.fromisoformat(text)
-        told = datetime.fromisoformat(text)
+        named = datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(
             "this is no date or time",
@@ -23,14 +23,14 @@ def instant(text: str) -> date:
             value=text,
             what_to_do="write 2026-05-03 or 2026-05-03T16:10:00Z",
         ) from None
-    return told if told.tzinfo else told.replace(tzinfo=UTC)
+    return named if named.tzinfo else named.replace(tzinfo=UTC)
 
 
 def moment(text: str) -> datetime | None:
     """The instant an option names; a date alone is its start in UTC, "" is None."""
     if not text:
         return None
-    told = instant(text)
-    if isinstance(told, datetime):
-        return told
-    return datetime(told.year, told.month, told.day, tzinfo=UTC)
+    named = instant(text)
+    if isinstance(named, datetime):
+        return named
+    return datetime(named.year, named.month, named.day, tzinfo=UTC)

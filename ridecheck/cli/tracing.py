@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ridecheck.cli.app import AnyFleet, AsFormat, Format, LayoutFile, app, on_ascii, say, tell
+from ridecheck.cli.app import AnyFleet, AsFormat, Format, LayoutFile, app, on_ascii, remark, say
 from ridecheck.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def trace(
     ] = "",
     around: Annotated[
         float | None,
-        typer.Option("--around", metavar="SECONDS", min=0.5, help="Show so much to each side."),
+        typer.Option("--around", metavar="SECONDS", min=0.5, help="Seconds shown to each side."),
     ] = None,
     as_format: AsFormat = Format.TEXT,
     report_dir: Annotated[
@@ -38,9 +38,9 @@ def trace(
         typer.Option("--report-dir", metavar="DIR", help="Write a page with strip charts here."),
     ] = None,
 ) -> None:
-    """Tell every cancel of a ride to its second.
+    """Show every cancel of a ride to its second.
 
-    What ended each hold, what moved first, what the log could not have shown, and what to
+    What ended each hold, the first event, what the log could not have shown, and what to
     log on the next ride. A log needs no fleet, and nothing of it is stored.
 
     \b
@@ -58,8 +58,8 @@ def trace(
     traces = [_traced(one, at, around) for one in found]
     units = found[0].display_units if found else "metric"
     if as_format is Format.JSON:
-        told = [trace_dict(t, CAUTIONS) for t in traces]
-        say(as_json(told[0] if len(told) == 1 else told))
+        shown = [trace_dict(t, CAUTIONS) for t in traces]
+        say(as_json(shown[0] if len(shown) == 1 else shown))
     elif as_format is Format.CSV:
         say(trace_csv(traces))
     else:
@@ -67,7 +67,7 @@ def trace(
             say(trace_text(one, CAUTIONS, every=bool(at), ascii_only=on_ascii(), units=units))
     for one in traces if report_dir else ():
         page = write_trace(one, CAUTIONS, report_dir or Path(), units=units)
-        tell(f"The page: {page.resolve()}")
+        remark(f"The page: {page.resolve()}")
 
 
 def _found(
@@ -109,7 +109,7 @@ def _seconds(text: str, start: datetime) -> float:
     except ValueError:
         pass
     try:
-        told = datetime.fromisoformat(text) if len(text) > 12 else _of_day(text, start)
+        said = datetime.fromisoformat(text) if len(text) > 12 else _of_day(text, start)
     except ValueError:
         raise UsageError(
             "this is no time of a ride",
@@ -117,7 +117,7 @@ def _seconds(text: str, start: datetime) -> float:
             value=text,
             what_to_do="write 2026-05-03T14:03:11Z, 14:03:11 (UTC), or seconds from the start",
         ) from None
-    instant = told if told.tzinfo else told.replace(tzinfo=UTC)
+    instant = said if said.tzinfo else said.replace(tzinfo=UTC)
     return (instant - start).total_seconds()
 
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import DONE, Fleet, app, say, tell
+from ridecheck.cli.app import DONE, Fleet, app, remark, say
 from ridecheck.cli.events import By, Reason
 from ridecheck.cli.screening import AsOf, FailOn, ReportDir, progress
 from ridecheck.cli.times import moment
@@ -19,17 +19,17 @@ def nightly(
     ] = "nightly",
     verify: Annotated[bool, typer.Option("--verify", help="Hash every log, known or not.")] = False,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Tell what would be done; write nothing.")
+        bool, typer.Option("--dry-run", help="Show what would be done; write nothing.")
     ] = False,
     workers: Annotated[
-        int, typer.Option("--workers", min=0, metavar="N", help="Processes; 0: one a processor.")
+        int, typer.Option("--workers", min=0, metavar="N", help="Processes (0: one per processor).")
     ] = 0,
     quiet: Annotated[
-        bool, typer.Option("--quiet", help="Print nothing where no verdict rose.")
+        bool, typer.Option("--quiet", help="Print nothing unless a verdict rose.")
     ] = False,
     fail_on: Annotated[
         FailOn | None,
-        typer.Option("--fail-on", help="From which risen verdict on to exit with 10."),
+        typer.Option("--fail-on", help="Exit with 10 if a verdict rose to this or worse."),
     ] = None,
     as_of: AsOf = "",
     report_dir: ReportDir = None,
@@ -48,9 +48,9 @@ def nightly(
     from ridecheck.batch.jobs import read_job
     from ridecheck.batch.nightly import dry_night, night
 
-    told = read_job(job)
+    chosen = read_job(job)
     if dry_run:
-        dry = dry_night(fleet, job=told, verify=verify)
+        dry = dry_night(fleet, job=chosen, verify=verify)
         say(f"{dry.line}\n")
         for name in dry.to_read:
             say(f"  to read: {name}\n")
@@ -60,7 +60,7 @@ def nightly(
     with progress() as step:
         done = night(
             fleet,
-            job=told,
+            job=chosen,
             as_of=moment(as_of),
             verify=verify,
             workers=workers or None,
@@ -71,7 +71,7 @@ def nightly(
     if done.rose or not quiet:
         say(f"{done.line}\n")
     for fault in done.failed:
-        tell(fault)
+        remark(fault)
     raise typer.Exit(done.exit_code)
 
 
@@ -95,10 +95,10 @@ def forget(
     bike: Annotated[str, typer.Argument(metavar="BIKE", help="The bike.")],
     fleet: Fleet = Path(),
     since: Annotated[
-        str, typer.Option("--from", metavar="TIME", help="Only rides from here on.")
+        str, typer.Option("--from", metavar="TIME", help="Only rides that began at or after this.")
     ] = "",
     until: Annotated[
-        str, typer.Option("--to", metavar="TIME", help="Only rides that began by then.")
+        str, typer.Option("--to", metavar="TIME", help="Only rides that began at or before this.")
     ] = "",
     by: By = "",
     reason: Reason = "",
@@ -126,14 +126,14 @@ def forget(
 
 
 @app.command()
-def units(
-    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where to write them.")],
+def schedule(
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where to write the files.")],
     fleet: Fleet = Path(),
 ) -> None:
     """Write a cron line, a systemd service and its timer, with this fleet's paths.
 
     \b
-    ridecheck units --to ~/units --fleet hollow-hill
+    ridecheck schedule --to ~/units --fleet hollow-hill
     """
     from ridecheck.setup.scheduling import write_units
 

@@ -2,7 +2,7 @@
 
 
 class RidecheckError(Exception):
-    """Base of every error that is told to a user in three parts."""
+    """Base of every error that is reported to a user in three parts."""
 
     def __init__(
         self, what: str, *, where: str = "", value: str = "", what_to_do: str = ""

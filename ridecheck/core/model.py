@@ -96,7 +96,7 @@ class ChannelFacts:
 
     interval_s is the refresh interval (not the row interval): how long the channel
     takes to show a change. step is the smallest regular step between values (0.0 where
-    none could be told; always 0.0 for switches). present is the share of rows with a
+    none could be known; always 0.0 for switches). present is the share of rows with a
     value. skew_s is the layout's stated skew, never a learned one.
     """
 
@@ -247,7 +247,7 @@ class Finding:
     """What a rule yields. message: one sentence with numbers and units, no rule id.
 
     strength, 0 to 1: how much of what is innocent it excludes. 0: a glove or a stone can do
-    the same, only counts tell; 1: nothing innocent does it, and it raises a bike alone.
+    the same, only counts show; 1: nothing innocent does it, and it raises a bike alone.
     """
 
     span: Span
@@ -350,7 +350,7 @@ class Sketch:
 
 @dataclass(frozen=True, slots=True)
 class StoredFinding:
-    """A finding as kept in results/ and told in the report.
+    """A finding as kept in results/ and reported in the report.
 
     id is "<bike>/<rule>/<start to the second>". start and end are None in undated
     rides; start_s and end_s always count from the ride's start. carried_from names the
@@ -413,7 +413,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Cancel:
-    """One end of an engagement, as the contract's ``cancels`` tells it."""
+    """One end of an engagement, as the contract's ``cancels`` shows it."""
 
     ride: str
     t_s: float
@@ -522,7 +522,7 @@ class BeforeAfter:
 class MetAgain:
     """An occasion in which it happened before, and how long cruise was held in it since.
 
-    hours_since None: no ride since could tell.
+    hours_since None: no ride since could show.
     """
 
     occasion: str
@@ -579,7 +579,7 @@ class Trend:
     among: float | None = None
 
 
-# ---------------------------------------------------------------- what a report tells
+# ---------------------------------------------------------------- what a report shows
 
 
 @dataclass(frozen=True, slots=True)

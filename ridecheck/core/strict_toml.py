@@ -32,8 +32,8 @@ def wrong(
     what: str, allowed: str = "", *, nearest: str = "", at: Sequence[str | int] = ()
 ) -> PydanticCustomError:
     """What a validator raises; ``at`` leads on from its own field to the value meant."""
-    told = {"what": what, "allowed": allowed, "nearest": nearest, "at": tuple(at)}
-    return PydanticCustomError("mistake", "{what}", told)
+    said = {"what": what, "allowed": allowed, "nearest": nearest, "at": tuple(at)}
+    return PydanticCustomError("mistake", "{what}", said)
 
 
 def nearest_name(name: object, known: Iterable[str]) -> str:

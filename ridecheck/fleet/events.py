@@ -262,7 +262,7 @@ def _span_of(finding: StoredFinding | None) -> tuple[datetime, datetime] | None:
 
 
 def _second_of(text: str) -> tuple[datetime, datetime] | None:
-    """The second that the end of an id tells, None where it tells none."""
+    """The second that the end of an id shows, None where it shows none."""
     try:
         start = datetime.fromisoformat(text)
     except ValueError:
@@ -274,11 +274,11 @@ def _second_of(text: str) -> tuple[datetime, datetime] | None:
 def _as_usage_error(kind: str, error: ValidationError) -> UsageError:
     details = error.errors(include_url=False)
     keys = [str(d["loc"][0]) for d in details]
-    told = [d.get("ctx", {}).get("what", d["msg"]) for d in details]
+    worded = [d.get("ctx", {}).get("what", d["msg"]) for d in details]
     if "kind" in keys:
         advice = _advice(one_of(KINDS), nearest_name(kind, KINDS))
         return UsageError("no such kind of event", value=kind, what_to_do=advice)
-    what = "; ".join(f"{k}: {t}" for k, t in zip(keys, told, strict=True))
+    what = "; ".join(f"{k}: {t}" for k, t in zip(keys, worded, strict=True))
     needs = ", ".join(("when", *_NEEDS.get(kind, ())))
     return UsageError(
         f"this event cannot be kept: {what}", value=kind, what_to_do=f"a {kind} event needs {needs}"

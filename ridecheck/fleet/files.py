@@ -129,7 +129,7 @@ class DrivetrainTable(Table):
         cls, value: tuple[float, ...] | None, info: ValidationInfo
     ) -> tuple[float, ...] | None:
         three = ("primary_ratio", "gear_ratios", "final_ratio")
-        # A key with a mistake of its own is not in info.data, and is told there.
+        # A key with a mistake of its own is not in info.data, and is reported there.
         absent = [k for k in three if k in info.data and info.data[k] is None]
         how = f"{', '.join(three)}; or overall_ratios alone"
         if value is None and absent:

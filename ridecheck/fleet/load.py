@@ -217,10 +217,10 @@ class _Loading:
             if rule not in self.known_limits:
                 near = nearest_name(rule, self.known_limits)
                 where = ("verdict", "must_assess", i)
-                told = source.mistake(
+                said = source.mistake(
                     where, "no such rule", allowed="ridecheck explain lists them", nearest=near
                 )
-                self.note("fleet.toml", [told])
+                self.note("fleet.toml", [said])
         return file
 
     def read_models(self) -> list[str]:
@@ -416,9 +416,9 @@ def _nearest_thresholds(
 
 def _error(what: str, path: Path, mistakes: Sequence[Mistake]) -> FleetError:
     count = f"{len(mistakes)} mistake" + ("s" if len(mistakes) > 1 else "")
-    told = "\n".join(f"  {m}" for m in mistakes)
+    said = "\n".join(f"  {m}" for m in mistakes)
     return FleetError(
-        f"{what} ({count})\n{told}",
+        f"{what} ({count})\n{said}",
         where=str(path),
         what_to_do="put these right and run again",
     )

@@ -1,4 +1,4 @@
-"""Where in a TOML text each key stands: the parser tells values, people want lines."""
+"""Where in a TOML text each key stands: the parser shows values, people want lines."""
 
 import re
 import tomllib

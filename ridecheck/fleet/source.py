@@ -43,7 +43,7 @@ _BOUNDS = {
 
 @dataclass(frozen=True)
 class Source:
-    """A TOML file that could be parsed. file: its name as mistakes tell it."""
+    """A TOML file that could be parsed. file: its name as mistakes show it."""
 
     file: str
     text: str

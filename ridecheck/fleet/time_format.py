@@ -42,7 +42,7 @@ def check_time_format(text: str) -> str:
     if read is None:
         raise wrong("not a pattern that can be read", _ALLOWED)
     if (read.hour, read.minute) != (_PROBE.hour, _PROBE.minute):
-        raise wrong("the pattern tells no time of day", "%H and %M, or %I, %M and %p")
+        raise wrong("the pattern holds no time of day", "%H and %M, or %I, %M and %p")
     return text
 
 

@@ -66,7 +66,7 @@ def take_log(
     layouts: tuple[str, ...] = (),
     now: datetime,
 ) -> LogTaken:
-    """Take the logs in one file in. A bad log is told, never raised.
+    """Take the logs in one file in. A bad log is reported, never raised.
 
     layout, bike: stated by the user. layouts: those to try, all where empty. Raises
     OSError where the fleet folder cannot be written: that stops the run.
@@ -176,8 +176,8 @@ class _Taking:
                 return self._refused(member, problem)
             except UNFORESEEN as error:  # one log must not end the night
                 fault = f"{type(error).__name__}: {error}"
-                told = _fault(member, fault)
-                return replace(self._refused(member, told), fault=fault)
+                said = _fault(member, fault)
+                return replace(self._refused(member, said), fault=fault)
             self._keep(member, reading, spool, first_seen)
         self._forget_otherwise_read(member.name, kept, spool.infos)
         gives = tuple((i.bike, i.stem) for i in spool.infos)

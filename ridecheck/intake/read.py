@@ -274,7 +274,7 @@ def joined(tables: Sequence[RawTable]) -> RawTable:
 
 
 def _from(raw: RawTable, row: int) -> RawTable:
-    """The rows from an index on; what was said of the earlier ones has been told."""
+    """The rows from an index on; what was said of the earlier ones has been said."""
     return replace(
         raw,
         frame=raw.frame.slice(row),

@@ -2,7 +2,7 @@
 
 pandera costs half a second to import and full depth is thirty times a count, so one polars
 select says whether any value is out of its channel's range; only then pandera looks at the
-values, for its failure cases. A value that cannot be is blanked, counted and told, with one
+values, for its failure cases. A value that cannot be is blanked, counted and said, with one
 cell as an example. It is never kept silently and never fatal.
 """
 
@@ -76,7 +76,7 @@ def count_out_of_range(samples: pl.DataFrame) -> dict[str, int]:
 def failure_cases(samples: pl.DataFrame) -> tuple[OutOfRange, ...]:
     """pandera in full depth over a DataFrame: which channels fail, how often, where first.
 
-    On a LazyFrame pandera checks no values unless it is told to; this is a DataFrame.
+    On a LazyFrame pandera checks no values unless it is reported to; this is a DataFrame.
     """
     from pandera.config import ValidationDepth, config_context
     from pandera.errors import SchemaErrors

@@ -63,12 +63,12 @@ CAUSES = {
 COMMANDED = {True: "commanded", False: "uncommanded", None: "undetermined"}
 
 SPOKEN = {
-    "roll off switch": "throttle-closed switch",
-    "roll off": "throttle-closed switch",
-    "hold sags": "speed droop",
-    "lets go late": "releases late",
+    "roll_off_switch": "throttle-closed switch",
+    "roll-off": "throttle-closed switch",
+    "hold-sags": "speed droop",
+    "lets-go-late": "releases late",
 }
-"""Codes that people do not say, as they read once their hyphens are gone."""
+"""Codes, or parts of them, that are not what people say."""
 
 DECIMALS = {"km/h": 1, "km": 1, "s": 3, "ms": 0, "rpm": 0, "%": 1, "V": 2, "m/s2": 2, "degC": 1}
 """Decimals of a figure by its unit; other units get three."""
@@ -110,10 +110,17 @@ def words(name: str) -> str:
     >>> words("front_brake"), words("roll_off"), words("cruise/engages-by-itself")
     ('front brake', 'throttle-closed switch', 'cruise: engages by itself')
     """
-    plain = name.replace("_", " ").replace("-", " ").replace("/", ": ")
-    for code, spoken in SPOKEN.items():
-        plain = plain.replace(code, spoken)
-    return catalog.SPOKEN.get(name, plain)
+    if name in catalog.SPOKEN:
+        return catalog.channel_name(name)
+    for code in SPOKEN:
+        left, found, right = name.partition(code)
+        if found:
+            return f"{_plain(left)}{SPOKEN[code]}{_plain(right)}"
+    return _plain(name)
+
+
+def _plain(code: str) -> str:
+    return code.replace("_", " ").replace("-", " ").replace("/", ": ")
 
 
 def check_name(check: str) -> str:

@@ -167,7 +167,7 @@ def judge_key(
 
 
 def without_comfort() -> tuple[Rule, ...]:
-    """The rules without those that only tell how well cruise holds and lets go."""
+    """The rules without those that only show how well cruise holds and lets go."""
     return tuple(
         r for r in all_rules().values() if r.family != "cruise" or r.severity is Severity.DANGER
     )
@@ -189,7 +189,7 @@ def trim(part: Part, rows_after: datetime | None) -> Part:
 
 
 def as_ride_of(result: RideResult, plan: RidePlan) -> RideResult:
-    """A result told as of the bike and ride that its parts make now."""
+    """A result reported as of the bike and ride that its parts make now."""
     findings = (
         replace(f, ride=plan.ride, id=plan.bike + f.id.removeprefix(result.bike))
         for f in result.findings

@@ -203,7 +203,7 @@ def _plan(bike: str, ride: str, groups: Sequence[_Group]) -> RidePlan:
 
 
 def gathered(notes: Iterable[Note]) -> list[Note]:
-    """Notes of equal words told once, their counts added, in order of words."""
+    """Notes of equal words said once, their counts added, in order of words."""
     counts: dict[tuple[str, str], Note] = {}
     for note in notes:
         met = counts.get((note.about, note.message))

@@ -44,7 +44,7 @@ class RaiseWhen:
     """When an open fault raises a bike to inspect, over the rides that count.
 
     All stated conditions must hold: at least `events` findings, in at least `rides`
-    rides, and at least `per_100_engaged_km` (0 means not asked for). of_one_kind: findings
+    rides, and at least `per_100_engaged_km` (0: not required). of_one_kind: findings
     that name other channels are not added up. A finding counts for more by its strength
     (see Finding), and one of strength 1 raises the bike alone.
     """

@@ -37,7 +37,7 @@ DOUBT_MARGIN_S = 1.0
 """A signal shown false is not believed this long before and after, either."""
 
 JITTER = 1.1
-"""A measured refresh this much over the one asked for still counts as meeting it."""
+"""A measured refresh this much over the one needed still counts as meeting it."""
 
 CRUISE_CHANNELS = ("cruise_engaged", "cruise_armed", "cruise_set_speed")
 

@@ -1,7 +1,7 @@
 """A draft model from a ride known to be good: what the log shows of the bike, and what not.
 
 A log shows engine speed per wheel speed in each gear, never ratio and circumference
-apart: one of the two must be told, or the draft says that it assumed one. The ladder is
+apart: one of the two must be known, or the draft says that it assumed one. The ladder is
 read off the ride's steady stretches; engine speed's lag is taken out by regression (the
 log of the ratio falls by lag times acceleration over speed). Medians throughout, so a
 gear change or a slipping clutch here and there does not matter.
@@ -22,7 +22,7 @@ from ridecheck.signals.ride import Ride
 Floats = NDArray[np.float64]
 
 ASSUMED_M = 2.0
-"""Rolling circumference written where none is told; the ratios are right for it alone."""
+"""Rolling circumference written where none is reported; the ratios are right for it alone."""
 
 BIN = 0.002
 """Width of a bin of log ratios: well under the width of a rung."""
@@ -63,7 +63,7 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What a ride shows of its bike. None: this log cannot tell.
+    """What a ride shows of its bike. None: this log cannot show.
 
     rungs: first gear seen to the highest. lag_s: engine speed behind wheel speed.
     reads_high: wheel speed over GPS speed, minus one; gps_lag_s its delay. under_load:
@@ -273,7 +273,7 @@ def draft(
 ) -> tuple[str, tuple[str, ...]]:
     """The draft as a commented model file, and the questions it leaves to a person.
 
-    circumference_m: told, or worked out from a tyre size (then also name the tyre).
+    circumference_m: said, or worked out from a tyre size (then also name the tyre).
     """
     questions: list[str] = []
     size_m = circumference_m or ASSUMED_M
@@ -353,12 +353,12 @@ def _taken_from(learned: Learned, questions: list[str]) -> str:
             "the overrun: the driven tyre's slip is in it"
         )
     if load is None:
-        why = "too little was seen under load and on the overrun to tell"
+        why = "too little was seen under load and on the overrun to say"
     elif load >= SLIP_SHOWS:
         why = f"the ratio is {load:.1%} higher under load, as with front_wheel"
     elif load <= NO_SLIP:
         why = "the ratio does not move with load, as with driven_wheel and gearbox_output"
     else:
-        why = f"the ratio is {load:.1%} higher under load, which tells nothing"
-    questions.append(f"Where is speed taken from? The manual tells; in this log {why}.")
+        why = f"the ratio is {load:.1%} higher under load, which shows nothing"
+    questions.append(f"Where is speed taken from? The manual says; in this log {why}.")
     return f'# taken_from = "unknown"  # {why}'

@@ -156,7 +156,7 @@ def _read_list(path: Path) -> list[_Row]:
     if wrong:
         raise _wrong_list(path, wrong)
     rows = [_row(reader.line_num, cells) for cells in reader]
-    wrong = [f"line {row.line}: {told}" for row in rows for told in _wrong_in(row, rows)]
+    wrong = [f"line {row.line}: {said}" for row in rows for said in _wrong_in(row, rows)]
     if wrong or not rows:
         raise _wrong_list(path, wrong or ["it names no bike"])
     return rows
@@ -194,9 +194,9 @@ def _can_be_file_name(name: str) -> bool:
 
 
 def _wrong_list(path: Path, wrong: Sequence[str]) -> UsageError:
-    told = "".join(f"\n  {w}" for w in wrong)
+    said = "".join(f"\n  {w}" for w in wrong)
     return UsageError(
-        f"the list of bikes is wrong{told}",
+        f"the list of bikes is wrong{said}",
         where=str(path),
         what_to_do="the columns are bike, label, model, layout, one bike a line",
     )

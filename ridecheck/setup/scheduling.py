@@ -38,9 +38,9 @@ def write_units(target: Path, fleet: Path, *, command: str | None = None) -> tup
     written = []
     for name in UNITS:
         text = shipped("pipelines", "units", name).read_text("utf-8")
-        told = _in_cron if name.endswith(".cron") else _in_unit
+        said = _in_cron if name.endswith(".cron") else _in_unit
         for key, path in (("@PROGRAM@", program), ("@FLEET@", fleet)):
-            text = text.replace(key, told(str(path)))
+            text = text.replace(key, said(str(path)))
         # Settings that take a path alone, not a command line, are not quoted.
         text = text.replace("@FLEET_PATH@", _in_path(str(fleet)))
         write_whole(target / name, text.encode("utf-8", "surrogateescape"))

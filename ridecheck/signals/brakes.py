@@ -23,7 +23,7 @@ class BrakeSignal:
     """One channel that shows braking.
 
     channel: as logged. control: front_brake, rear_brake, or brake_lamp where the line
-    cannot tell which. stands_in: a pressure or the lamp in place of a switch not logged.
+    cannot show which. stands_in: a pressure or the lamp in place of a switch not logged.
     """
 
     channel: str
@@ -68,7 +68,7 @@ def covered(ride: Ride) -> bool:
 
 
 def not_told_apart(ride: Ride) -> str:
-    """What the logged braking signals cannot tell apart; "" where each control is logged."""
+    """What the logged braking signals cannot show apart; "" where each control is logged."""
     if all(ride.has(c) for c in CONTROLS) or not ride.has("brake_lamp"):
         return ""
     return "the lamp line does not separate front from rear"

@@ -19,7 +19,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Slowing:
-    """A stretch of hard slowing. corroborated None: nothing else logged could tell."""
+    """A stretch of hard slowing. corroborated None: nothing else logged could show."""
 
     span: Span
     rate_ms2: float
@@ -79,7 +79,7 @@ def falls_back(ride: Ride, span: Span, *, within_s: float = 1.5) -> bool:
     """Does wheel speed in a stretch only lose what it had leapt up just before?
 
     That is a wheel that spun, or a spike: at its end the bike is as fast as before the
-    leap. Told from the raw values; a step of the signal and 2 km/h are allowed.
+    leap. Taken from the raw values; a step of the signal and 2 km/h are allowed.
     """
     speed = ride.numbers("wheel_speed")
     rows = ride.slice(Span(span.start_s - within_s - LEAP_S, span.end_s))
@@ -107,7 +107,7 @@ HILL_AROUND_S = 5.0
 
 
 def without_hill_ms2(ride: Ride, span: Span, rate_ms2: float) -> float | None:
-    """What is left of a slowing without what the hill does to it; None where nothing tells.
+    """What is left of a slowing without what the hill does to it; None where nothing shows.
 
     From the measured acceleration, in which a slope does not show, else from altitude
     over distance. A descent is not added to it.
@@ -219,7 +219,7 @@ def throttle_open(ride: Ride, span: Span) -> bool:
     """Was the throttle open through at least three quarters of a stretch, cruise not at work?
 
     Nobody brakes so: a hand that brakes shuts the grip, but for a blip at a downshift. Rows
-    with cruise engaged, or blank, tell nothing; less than half of the stretch left is False,
+    with cruise engaged, or blank, show nothing; less than half of the stretch left is False,
     and so is a log without a throttle, or with a plate that cruise could have opened unseen.
     """
     name = throttle.by_hand(ride)
@@ -235,7 +235,7 @@ def throttle_open(ride: Ride, span: Span) -> bool:
 
 
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
-    """Did engine speed in gear, or another speed, fall too? None where none could tell."""
+    """Did engine speed in gear, or another speed, fall too? None where none could show."""
     fall = _relative_fall(ride, "wheel_speed", span)
     can_tell: list[tuple[bool, str]] = []
     for name in ("front_wheel_speed", "gps_speed"):
@@ -259,7 +259,7 @@ def _engine_falls(ride: Ride, span: Span) -> bool | None:
     """Does engine speed fall with wheel speed on the rows where it is in gear?
 
     None where engine speed is not logged, or the clutch is pulled, the gear changing or
-    the engine idling for all but a third of a second: then it cannot tell.
+    the engine idling for all but a third of a second: then it cannot show.
     """
     if not ride.has("engine_speed", "wheel_speed"):
         return None
@@ -273,7 +273,7 @@ def _engine_falls(ride: Ride, span: Span) -> bool | None:
 
 @once
 def _engine_follows(ride: Ride) -> tuple[Flags, Flags]:
-    """Rows on which engine speed can tell, and those on which it changes as speed does."""
+    """Rows on which engine speed can show, and those on which it changes as speed does."""
     rpm = ride.numbers("engine_speed")
     with np.errstate(invalid="ignore", divide="ignore"):
         tells = rpm > 1.2 * ride.settings.drivetrain.idle_rpm

@@ -226,7 +226,7 @@ def in_gear(ride: Ride) -> Flags:
 
 @once
 def has_ladder(ride: Ride) -> bool:
-    """Do the ride's steady ratios lie on the model's ladder? False with too little to tell.
+    """Do the ride's steady ratios lie on the model's ladder? False with too little to say.
 
     Where no gear is logged, two rungs at least must be used, and most of the time next to
     each spent on it: a single ratio (a locked torque converter on a motorway) lies near some
@@ -350,7 +350,7 @@ def _much_better(other: Fit, own: Fit) -> bool:
     """Twice the share; a tenth more of it, near exact; or as good a share, exact where own is not.
 
     A manual gearbox spends all steady riding but stray seconds on its own ladder, so a
-    tenth that lies off it, and on another's, tells.
+    tenth that lies off it, and on another's, shows.
     """
     if other.share >= 2 * own.share:
         return True

@@ -94,7 +94,7 @@ def allowed(ride: Ride, press: Run, *, inside_kmh: float, rest_s: float) -> bool
 
 @once
 def lowest_gear(ride: Ride) -> float:
-    """The lowest gear cruise engaged in on this ride; LOWEST_GEAR where it tells none lower."""
+    """The lowest gear cruise engaged in on this ride; LOWEST_GEAR where it shows none lower."""
     held = [ride.at("gear", e.span.start_s + 0.5) for e in cruise.engagements(ride)]
     return float(np.nanmin([LOWEST_GEAR, *held]))
 

@@ -38,7 +38,7 @@ def unseen_chance(
 
     The lower of two: every press as short as a system takes (``shortest_s``, seconds); and
     presses as short as this ride's own, on whichever button of the panel: those that show in
-    one row tell how many show in none. A press of length w at interval T shows with chance
+    one row show how many show in none. A press of length w at interval T shows with chance
     min(1, w / T).
     """
     shown = _shown(ride, buttons, shortest_s)

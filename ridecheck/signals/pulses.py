@@ -63,7 +63,7 @@ def touches(ride: Ride, channel: str) -> tuple[Touch, ...]:
 
 def maybe_short(ride: Ride, channel: str) -> list[Touch]:
     """Touches of which nothing came that may have been too short for a hand, as far as the
-    refresh tells.
+    refresh shows.
     """
     most_s = SHORT_PULSE_S + ride.interval_s(channel) + 1e-6
     return [t for t in touches(ride, channel) if not t.effect and t.longest_s <= most_s]
@@ -174,7 +174,7 @@ def _grip_was_open(ride: Ride, span: Span) -> bool:
     """Is it sure that no hand turned the grip shut?
 
     A flick past closed and back takes a hand a tenth of a second or two, so only an open
-    grip tells or, grip not logged, the plate while cruise is off.
+    grip shows or, grip not logged, the plate while cruise is off.
     """
     for name in ("throttle_grip", "throttle"):
         if not ride.has(name):

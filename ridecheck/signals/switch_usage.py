@@ -1,4 +1,4 @@
-"""How often and when last each switch was on: what is dead can be told from what is unused."""
+"""How often and when last each switch was on: what is dead can be separated from what is unused."""
 
 from collections.abc import Mapping
 

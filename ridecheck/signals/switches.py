@@ -23,7 +23,7 @@ class Run:
     start_s is the first row with the value, end_s the first row after it (so that runs
     of one segment touch); at a gap end_s is one row interval past the last row. value
     is 0/1 for a switch, the number for a gear, BLANK for blank. sharp_start and
-    sharp_end tell whether that edge was seen between two adjacent rows of known value,
+    sharp_end show whether that edge was seen between two adjacent rows of known value,
     and so is known to one refresh; else it lies somewhere in a gap or blank.
     """
 

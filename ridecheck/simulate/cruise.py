@@ -31,7 +31,7 @@ class Phase(StrEnum):
 
 @dataclass(slots=True)
 class Inputs:
-    """What the control unit is told in one step. Speeds as it senses them."""
+    """What the control unit is reported in one step. Speeds as it senses them."""
 
     t_s: float = 0.0
     speed_kmh: float = 0.0
@@ -118,14 +118,14 @@ class CruiseControl:
         """Is the main switch's lamp on?"""
         return self.state != State.OFF
 
-    def step(self, told: Inputs, step_s: float) -> None:
+    def step(self, said: Inputs, step_s: float) -> None:
         """Take in one step's inputs, change state, move the actuator."""
-        t_s = told.t_s
+        t_s = said.t_s
         fault = self.fault
-        if told.power and not self._power_was:
+        if said.power and not self._power_was:
             self._main_switch(t_s)
-        self._power_was = told.power
-        if told.supply_v < 9.5 or (0.0 <= fault.reset_at_s <= t_s):
+        self._power_was = said.power
+        if said.supply_v < 9.5 or (0.0 <= fault.reset_at_s <= t_s):
             fault.reset_at_s = -1.0
             if self.state != State.OFF:
                 self._let_go("supply")
@@ -139,16 +139,16 @@ class CruiseControl:
             if self.engaged:
                 self._let_go("unit")
         if self.engaged:
-            self._watch(told, step_s)
+            self._watch(said, step_s)
         elif self.state in (State.ARMED, State.SUSPENDED):
-            self._listen(told)
+            self._listen(said)
         if self.engaged:
-            self._buttons_engaged(told, step_s)
-            self._control(told, step_s)
+            self._buttons_engaged(said, step_s)
+            self._control(said, step_s)
         elif not fault.sticks_open:
             self.plate = max(0.0, self.plate - 90.0 * step_s)
-        self._speed_was_kmh += (told.speed_kmh - self._speed_was_kmh) * min(1.0, step_s / 0.12)
-        self._rpm_was += (told.rpm - self._rpm_was) * min(1.0, step_s / 0.4)
+        self._speed_was_kmh += (said.speed_kmh - self._speed_was_kmh) * min(1.0, step_s / 0.12)
+        self._rpm_was += (said.rpm - self._rpm_was) * min(1.0, step_s / 0.4)
 
     def _main_switch(self, t_s: float) -> None:
         if self.state == State.OFF:
@@ -172,39 +172,39 @@ class CruiseControl:
         self._stop_at_s = -1.0
         self._set_since_s = self._resume_since_s = -1.0
 
-    def _watch(self, told: Inputs, step_s: float) -> None:
+    def _watch(self, said: Inputs, step_s: float) -> None:
         """Permissions while holding; the first "no" ends it after the latency."""
-        spec, t_s = self.spec, told.t_s
-        stopped_by = told.stopped_by
+        spec, t_s = self.spec, said.t_s
+        stopped_by = said.stopped_by
         if self.fault.ignores_brakes and stopped_by in ("front_brake", "rear_brake"):
             stopped_by = ""
         if stopped_by:
             self._stop_soon(t_s, stopped_by)
-        elif not told.engine_on:
+        elif not said.engine_on:
             self._stop_soon(t_s, "engine_off")
-        elif told.intervention:
+        elif said.intervention:
             self._stop_soon(t_s, "intervention")
-        elif told.gear == 0:
+        elif said.gear == 0:
             self._stop_soon(t_s, "gear_change")
-        elif abs(told.speed_kmh - self._speed_was_kmh) > 10.0:
-            self._stop_soon(t_s, "speed_jump" if told.speed_kmh > 5.0 else "signal_lost")
-        elif told.rpm - self._rpm_was > 900.0:
+        elif abs(said.speed_kmh - self._speed_was_kmh) > 10.0:
+            self._stop_soon(t_s, "speed_jump" if said.speed_kmh > 5.0 else "signal_lost")
+        elif said.rpm - self._rpm_was > 900.0:
             self._stop_soon(t_s, "engine_flare")
-        elif told.speed_kmh < spec.minimum_kmh - 4.0:
+        elif said.speed_kmh < spec.minimum_kmh - 4.0:
             self._stop_soon(t_s, "below_minimum")
-        elif told.speed_kmh > spec.maximum_kmh + 12.0:
+        elif said.speed_kmh > spec.maximum_kmh + 12.0:
             self._stop_soon(t_s, "above_maximum")
-        self._watch_slow(told)
+        self._watch_slow(said)
         if 0.0 <= self._stop_at_s <= t_s + step_s:
             by_switch = self._stop_cause == "power_switch"
             self._let_go(self._stop_cause)
             if by_switch:
                 self.state, self.memory = State.OFF, False
 
-    def _watch_slow(self, told: Inputs) -> None:
-        spec, t_s = self.spec, told.t_s
+    def _watch_slow(self, said: Inputs) -> None:
+        spec, t_s = self.spec, said.t_s
         on_the_way = self.phase == Phase.RESUMING and t_s - self._engaged_at_s < RESUMES_WITHIN_S
-        far = told.speed_kmh < self.set_kmh - spec.far_from_set_kmh and not on_the_way
+        far = said.speed_kmh < self.set_kmh - spec.far_from_set_kmh and not on_the_way
         self._far_since_s = (self._far_since_s if self._far_since_s >= 0 else t_s) if far else -1.0
         if far and t_s - self._far_since_s > 0.6:
             self._stop_soon(t_s, "far_from_set_speed")
@@ -216,80 +216,80 @@ class CruiseControl:
         else:
             self._override_since_s = -1.0
 
-    def _may_engage(self, told: Inputs) -> bool:
+    def _may_engage(self, said: Inputs) -> bool:
         spec = self.spec
         return (
             not self.fault.deaf
-            and not told.stopped_by
-            and told.engine_on
-            and not told.intervention
-            and told.gear >= spec.lowest_gear
-            and spec.minimum_kmh <= told.speed_kmh <= spec.maximum_kmh
+            and not said.stopped_by
+            and said.engine_on
+            and not said.intervention
+            and said.gear >= spec.lowest_gear
+            and spec.minimum_kmh <= said.speed_kmh <= spec.maximum_kmh
         )
 
-    def _listen(self, told: Inputs) -> None:
+    def _listen(self, said: Inputs) -> None:
         """Buttons while armed or suspended: set on release, resume on press."""
-        t_s = told.t_s
+        t_s = said.t_s
         fault = self.fault
         if 0.0 <= fault.self_engage_at_s <= t_s:
             fault.self_engage_at_s = -1.0
-            if self._may_engage(told):
-                self._engage(told, "itself", new_set=True)
+            if self._may_engage(said):
+                self._engage(said, "itself", new_set=True)
                 return
         if self._engage_at_s >= 0.0:
             if t_s >= self._engage_at_s:
                 self._engage_at_s = -1.0
-                if self._may_engage(told):
-                    self._engage(told, self._engage_by, new_set=self._engage_by == "set")
+                if self._may_engage(said):
+                    self._engage(said, self._engage_by, new_set=self._engage_by == "set")
             return
         if fault.ignores_buttons:
             return
         delay_s = 0.08 + fault.engage_delay_s
-        if told.set_pressed and self._set_since_s < 0.0:
+        if said.set_pressed and self._set_since_s < 0.0:
             self._set_since_s = t_s
-        elif not told.set_pressed and self._set_since_s >= 0.0:
+        elif not said.set_pressed and self._set_since_s >= 0.0:
             self._set_since_s = -1.0
             self._engage_at_s, self._engage_by = t_s + delay_s, "set"
-        elif told.resume_pressed and self._resume_since_s < 0.0:
+        elif said.resume_pressed and self._resume_since_s < 0.0:
             self._resume_since_s = t_s
             if self.memory and not fault.swaps_resume:
                 self._engage_at_s, self._engage_by = t_s + delay_s, "resume"
-        elif not told.resume_pressed:
+        elif not said.resume_pressed:
             self._resume_since_s = -1.0
 
-    def _engage(self, told: Inputs, by: str, *, new_set: bool) -> None:
+    def _engage(self, said: Inputs, by: str, *, new_set: bool) -> None:
         self.state = State.ENGAGED
         self.engage_cause = by
         if new_set or not self.memory:
-            self.set_kmh = told.speed_kmh
+            self.set_kmh = said.speed_kmh
         self.memory = True
-        error = self.set_kmh - told.speed_kmh
+        error = self.set_kmh - said.speed_kmh
         self.phase = Phase.RESUMING if abs(error) > 3.0 else Phase.HOLD
-        self.integral = min(self.spec.limit_percent, told.grip_percent)
+        self.integral = min(self.spec.limit_percent, said.grip_percent)
         self.demand = self.integral
         self.plate = max(0.0, self.integral - self.spec.slack_percent)
         self.plate -= self.fault.extra_slack_percent
         self._vacuum, self.short_percent = self.demand + 2.0, 0.0
         self._stop_at_s = self._far_since_s = self._override_since_s = -1.0
         self._set_since_s = self._resume_since_s = -1.0
-        self._engaged_at_s = told.t_s
+        self._engaged_at_s = said.t_s
 
-    def _buttons_engaged(self, told: Inputs, step_s: float) -> None:
-        t_s, spec = told.t_s, self.spec
-        if told.set_pressed:
+    def _buttons_engaged(self, said: Inputs, step_s: float) -> None:
+        t_s, spec = said.t_s, self.spec
+        if said.set_pressed:
             if self._set_since_s < 0.0:
                 self._set_since_s = t_s
             elif t_s - self._set_since_s > 0.6:
                 self.phase = Phase.COAST
-                self.set_kmh = told.speed_kmh
+                self.set_kmh = said.speed_kmh
         elif self._set_since_s >= 0.0:
             if t_s - self._set_since_s <= 0.6:
                 self.set_kmh -= spec.step_kmh
             elif self.phase == Phase.COAST:
-                self.set_kmh = told.speed_kmh
-                self.integral = max(self.integral, told.grip_percent)
+                self.set_kmh = said.speed_kmh
+                self.integral = max(self.integral, said.grip_percent)
             self.phase, self._set_since_s = Phase.RESUMING, -1.0
-        if told.resume_pressed:
+        if said.resume_pressed:
             if self._resume_since_s < 0.0:
                 self._resume_since_s = t_s
                 if self.fault.swaps_resume:
@@ -302,11 +302,11 @@ class CruiseControl:
                 self.set_kmh += spec.step_kmh
             self.phase, self._resume_since_s = Phase.RESUMING, -1.0
 
-    def _control(self, told: Inputs, step_s: float) -> None:
+    def _control(self, said: Inputs, step_s: float) -> None:
         """Proportional and integral action on the speed error, then the actuator."""
         spec, fault = self.spec, self.fault
-        error = self.set_kmh + fault.hold_bias_kmh - told.speed_kmh
-        pushed = told.grip_percent > self.plate + 1.5 and told.grip_percent > 2.0
+        error = self.set_kmh + fault.hold_bias_kmh - said.speed_kmh
+        pushed = said.grip_percent > self.plate + 1.5 and said.grip_percent > 2.0
         if pushed and error < -1.0 and self.phase in (Phase.HOLD, Phase.RESUMING, Phase.OVERRIDE):
             self.phase = Phase.OVERRIDE
         elif self.phase == Phase.OVERRIDE and not pushed:

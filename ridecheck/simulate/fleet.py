@@ -68,7 +68,7 @@ def simulate_fleet(
 ) -> FleetTruth:
     """Make a fleet folder under root: models, bikes, layouts, inbox, truth.json.
 
-    With plan (an index.toml) the fleet is the one the file tells. Else every third bike
+    With plan (an index.toml) the fleet is the one the file shows. Else every third bike
     is healthy and the others carry the named faults in turn (all kinds where none is named).
     """
     if root.exists() and any(p.name != "index.toml" for p in root.iterdir()):

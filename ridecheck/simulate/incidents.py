@@ -30,7 +30,7 @@ class Incident(Actor):
         if t_s < self._quiet_until_s or self.rng.random() > self.per_h * TICK_S / 3600.0:
             return
         if self.fits(ride) and self.happen(ride, t_s):
-            ride.told.incidents.append((round(t_s, 2), self.name))
+            ride.record.incidents.append((round(t_s, 2), self.name))
             self._quiet_until_s = t_s + self.quiet_s
 
     def fits(self, ride: Riding) -> bool:

@@ -30,7 +30,7 @@ class _Layout:
 def part_of(ride: SimulatedRide) -> Part:
     """The part that reading this ride's log would give, but for rounding to the file's decimals.
 
-    For rides whose log has no mishap of clock or rows: those are told by the readers.
+    For rides whose log has no mishap of clock or rows: those are reported by the readers.
     """
     logger = ride.bike.logger
     columns = {

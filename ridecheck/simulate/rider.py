@@ -311,7 +311,7 @@ class Rider:
             return True
         if 0.0 <= self._expect_until_s < t_s:
             self._expect_until_s = -1.0
-            self._thinks_stored = cruise.memory  # a look at the display tells
+            self._thinks_stored = cruise.memory  # a look at the display shows
             self.ignored_presses += 1
             self._tries += 1
             pause_s = 50.0 if self._tries % 4 == 0 else 2.0

@@ -116,7 +116,7 @@ class Riding:
         self.ring_ripple = 0.0
         self.tyre_factor = 1.0
         self.plate_before = 0.0
-        self.told = Telling()
+        self.record = Telling()
         self.t_s = 0.0
         self.v = 0.0
         self.dist_m = 0.0
@@ -174,7 +174,7 @@ class Riding:
         """Put a gear in."""
         if gear != self.gear:
             self.gear = gear
-            self.told.gears.append((t_s, gear))
+            self.record.gears.append((t_s, gear))
 
     def gear_for(self, rpm: float) -> int:
         """Highest gear that keeps at least this engine speed at the present speed."""
@@ -185,7 +185,7 @@ class Riding:
 
     def event(self, fault: str, start_s: float, end_s: float, line: str = "") -> None:
         """A planted fault shows itself."""
-        self.told.events.append(FaultEvent(fault, start_s, end_s, line))
+        self.record.events.append(FaultEvent(fault, start_s, end_s, line))
 
     def change_tyre(self, factor: float) -> None:
         """Fit a tyre of another circumference; the speed signal's calibration stays."""
@@ -238,7 +238,7 @@ class Riding:
                 break
             n += 1
         self._finish(actors)
-        return self.told
+        return self.record
 
     def _look(self, t_s: float) -> None:
         """Ten times a second: road, weather, temperature, supply."""
@@ -357,7 +357,7 @@ class Riding:
         )
 
     def _unit(self, inputs: Inputs, t_s: float, step_s: float) -> None:
-        """Tell the control unit what it senses; note when it takes hold or lets go."""
+        """Show the control unit what it senses; note when it takes hold or lets go."""
         cruise, spec = self.cruise, self.model.cruise
         if spec.maximum_kmh <= 0.0:
             return
@@ -390,9 +390,9 @@ class Riding:
         if cruise.state != was:
             self._changed(was, cruise.state, t_s + STEP_S)
         if cruise.engaged and (cruise.phase != phase_was or was != State.ENGAGED):
-            self.told.phases.append((t_s, str(cruise.phase)))
+            self.record.phases.append((t_s, str(cruise.phase)))
         if cruise.memory and cruise.set_kmh != set_was:
-            self.told.set_kmh.append((t_s, cruise.set_kmh))
+            self.record.set_kmh.append((t_s, cruise.set_kmh))
 
     def _stopped_by(self, t_s: float, debounce_s: float) -> str:
         """The first input that says "no" in this step; "" where all say yes."""
@@ -409,7 +409,7 @@ class Riding:
         """When a control was operated while cruise was engaged, longer than so many seconds."""
         both = []
         for on_s, off_s in self.lines[line].hand_s:
-            for start_s, end_s in self.told.engaged_s:
+            for start_s, end_s in self.record.engaged_s:
                 first, last = max(on_s, start_s), min(off_s, end_s)
                 if last - first > longer_than_s:
                     both.append((first, last))
@@ -424,15 +424,15 @@ class Riding:
     def _changed(self, was: State, now: State, t_s: float) -> None:
         if now == State.ENGAGED:
             self._engaged_since_s = t_s
-            self.told.engaged_by.append((t_s, self.cruise.engage_cause))
+            self.record.engaged_by.append((t_s, self.cruise.engage_cause))
         elif was == State.ENGAGED:
-            self.told.engaged_s.append((self._engaged_since_s, t_s))
-            self.told.let_go.append(self._why(t_s))
+            self.record.engaged_s.append((self._engaged_since_s, t_s))
+            self.record.let_go.append(self._why(t_s))
         if was == State.OFF:
             self._armed_since_s = t_s
         elif now == State.OFF:
-            self.told.armed_s.append((self._armed_since_s, t_s))
-            self.told.set_kmh.append((t_s, math.nan))
+            self.record.armed_s.append((self._armed_since_s, t_s))
+            self.record.set_kmh.append((t_s, math.nan))
 
     def _why(self, t_s: float) -> LetGo:
         """What was behind the end of an engagement: a hand, a planted fault, or the road."""
@@ -445,7 +445,7 @@ class Riding:
             return LetGo(t_s, cause, True, "", t_s, t_s, line_name)
         if line is not None and line.hand_s and line.hand_s[-1][1] > t_s - 0.5:
             return LetGo(t_s, cause, True, "", *line.hand_s[-1], line_name)
-        for event in reversed(self.told.events):
+        for event in reversed(self.record.events):
             near = event.start_s <= t_s + 0.02 and event.end_s > t_s - 1.2
             spun = cause in ("speed_jump", "engine_flare") and t_s - self._spun_at_s < 1.0
             if near and not spun and _may_be_behind(cause, event):
@@ -455,7 +455,7 @@ class Riding:
         return LetGo(t_s, cause, False, "", t_s, t_s, line_name if line is not None else "")
 
     def _remember(self, t_s: float) -> None:
-        self.told.track.append(
+        self.record.track.append(
             (
                 t_s,
                 self.v,
@@ -483,9 +483,9 @@ class Riding:
         for line in self.lines.values():
             line.finish(end_s)
         if self.cruise.engaged:
-            self.told.engaged_s.append((self._engaged_since_s, end_s))
+            self.record.engaged_s.append((self._engaged_since_s, end_s))
         if self.cruise.armed:
-            self.told.armed_s.append((self._armed_since_s, end_s))
+            self.record.armed_s.append((self._armed_since_s, end_s))
         for actor in actors:
             actor.end(self, end_s)
 

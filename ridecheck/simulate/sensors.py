@@ -65,7 +65,7 @@ class Recorder:
         self.ride = ride
         self.logger = ride.bike.logger
         self.rng = rng
-        track = np.array(ride.told.track)
+        track = np.array(ride.record.track)
         self.track = {name: track[:, i] for i, name in enumerate(TRACK)}
         self.end_s = float(self.track["t_s"][-1])
         self.lines = {name: self._bounced(line.on_s()) for name, line in ride.lines.items()}
@@ -156,11 +156,11 @@ class Recorder:
 
     def intervals(self, name: str) -> list[Interval]:
         """When a switch channel is on, as its line could show it."""
-        told = self.ride.told
+        said = self.ride.record
         if name == "cruise_engaged":
-            return told.engaged_s
+            return said.engaged_s
         if name == "cruise_armed":
-            return told.armed_s
+            return said.armed_s
         if name == "brake_lamp":
             lit = union(self.lines["front_brake"] + self.lines["rear_brake"])
             return [(a + FILAMENT_S, b + FILAMENT_S) for a, b in lit]
@@ -171,7 +171,7 @@ class Recorder:
         return self.lines[SWITCH_LINES[name]]
 
     def _neutral(self) -> list[Interval]:
-        gears = [(0.0, 0), *self.ride.told.gears, (self.end_s + 1.0, -1)]
+        gears = [(0.0, 0), *self.ride.record.gears, (self.end_s + 1.0, -1)]
         return [(a, b) for (a, gear), (b, _) in itertools.pairwise(gears) if gear == 0]
 
     def at(self, name: str, t_s: Floats) -> Floats:
@@ -200,8 +200,8 @@ def _wheel_speed(rec: Recorder, t_s: Floats) -> Floats:
     speed_kmh = speed_kmh * (1.0 + model.reads_high_percent / 100.0)
     speed_kmh = speed_kmh + rec.noise(0.04, t_s) * (speed_kmh > 1.0)
     speed_kmh = np.where(speed_kmh < rec.logger.dropout_below_kmh, 0.0, speed_kmh)
-    told = ride.speed_signal.over(t_s, speed_kmh)
-    return np.maximum(0.0, ride.logged_speed.over(t_s, told))
+    said = ride.speed_signal.over(t_s, speed_kmh)
+    return np.maximum(0.0, ride.logged_speed.over(t_s, said))
 
 
 def _by_pulses(rec: Recorder, t_s: Floats, speed_kmh: Floats) -> Floats:
@@ -253,7 +253,7 @@ def _engine_speed(rec: Recorder, t_s: Floats) -> Floats:
 
 
 def _gear(rec: Recorder, t_s: Floats) -> Floats:
-    changes = rec.ride.told.gears
+    changes = rec.ride.record.gears
     times = np.array([-1.0] + [t for t, _ in changes])
     gears = np.array([0.0] + [float(g) for _, g in changes])
     late_s = 0.4 if rec.logger.gear_kind == "calculated" else 0.0
@@ -271,7 +271,7 @@ def _gear(rec: Recorder, t_s: Floats) -> Floats:
 
 
 def _set_speed(rec: Recorder, t_s: Floats) -> Floats:
-    changes = rec.ride.told.set_kmh
+    changes = rec.ride.record.set_kmh
     times = np.array([-1.0] + [t for t, _ in changes])
     speeds = np.array([math.nan] + [s for _, s in changes])
     high = 1.0 + rec.ride.model.reads_high_percent / 100.0

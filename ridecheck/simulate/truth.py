@@ -1,4 +1,4 @@
-"""What is true of a simulated ride, as no log can tell it."""
+"""What is true of a simulated ride, as no log can show it."""
 
 import json
 from dataclasses import asdict, dataclass
@@ -78,7 +78,7 @@ class RideTruth:
 
 @dataclass(frozen=True, slots=True)
 class FaultTruth:
-    """A planted fault as the truth file tells it."""
+    """A planted fault as the truth file shows it."""
 
     name: str
     part: str
@@ -124,18 +124,18 @@ class FleetTruth:
 def ride_truth(rec: Recorder) -> RideTruth:
     """The truth of one recorded ride."""
     ride = rec.ride
-    told = ride.told
+    said = ride.record
     return RideTruth(
         start=ride.plan.start.isoformat().replace("+00:00", "Z"),
         duration_s=round(rec.end_s, 2),
         distance_km=round(ride.dist_m / 1000.0, 3),
-        engaged_s=round(sum(b - a for a, b in told.engaged_s), 2),
-        engagements=len(told.engaged_s),
+        engaged_s=round(sum(b - a for a, b in said.engaged_s), 2),
+        engagements=len(said.engaged_s),
         ignored_presses=ride.rider.ignored_presses,
         acts=tuple(ride.rider.acts),
-        incidents=tuple(told.incidents),
-        cancels=tuple(_cancel(rec, one) for one in told.let_go),
-        events=tuple(_event(rec, one) for one in told.events),
+        incidents=tuple(said.incidents),
+        cancels=tuple(_cancel(rec, one) for one in said.let_go),
+        events=tuple(_event(rec, one) for one in said.events),
     )
 
 

@@ -49,7 +49,7 @@ class LogRow:
 
     @property
     def facts(self) -> tuple[int, int, int]:
-        """What tells, without reading it, that a file is the one seen before."""
+        """What shows, without reading it, that a file is the one seen before."""
         return (self.size, self.mtime_ns, self.inode)
 
 
@@ -197,7 +197,7 @@ class IndexUpdate:
         con = self._opened()
         if self._bikes:
             self._flush()
-        told: dict[str, list[tuple[object, ...]]] = {
+        said: dict[str, list[tuple[object, ...]]] = {
             "logs": sorted(
                 (g.file, g.log, g.sha256, *g.facts, g.state, g.tried_with) for g in logs
             ),
@@ -206,7 +206,7 @@ class IndexUpdate:
             ),
             "stamps": sorted(stamps.items()),
         }
-        for table, rows in told.items():
+        for table, rows in said.items():
             con.execute(f"DELETE FROM {table}")
             _insert(con, table, rows)
         _make_views(con, self._root)
@@ -306,8 +306,8 @@ def _of_bike(bike: str, entry: BikeRows) -> Iterator[tuple[str, tuple[object, ..
         ride = result.ride
         yield "rides", _ride_row(bike, result)
         for o in result.rules:
-            told = (o.state.value, o.reason, o.exposure_s, o.events, o.findings)
-            yield "exposures", (bike, ride, o.rule, *told)
+            said = (o.state.value, o.reason, o.exposure_s, o.events, o.findings)
+            yield "exposures", (bike, ride, o.rule, *said)
             for used in o.limits:
                 yield "limits", (bike, ride, o.rule, used.name, used.value, used.unit, used.origin)
         for finding in result.findings:

@@ -168,7 +168,7 @@ def kept_parts_of(root: Path, sha256: str) -> tuple[KeptPart, ...]:
 
 
 def same_rows(a: KeptPart, b: KeptPart) -> bool | None:
-    """Do two overlapping parts say the same where both have rows? None: too short to tell."""
+    """Do two overlapping parts say the same where both have rows? None: too short to say."""
     start = max(a.info.start, b.info.start).timestamp()
     end = min(a.info.end, b.info.end).timestamp()
     first, last = int(start // BIN_S) + 1, int(end // BIN_S) - 1
@@ -184,7 +184,7 @@ def holds(longer: KeptPart, shorter: KeptPart) -> bool:
 
 
 def holds_rows(root: Path, longer: KeptPart, shorter: KeptPart) -> bool:
-    """The same, row by row where the shorter is too short to tell; its last may be cut off."""
+    """The same, row by row where the shorter is too short to say; its last may be cut off."""
     same = same_rows(longer, shorter)
     if same is not None or longer.info.thinned or shorter.info.thinned:
         return holds(longer, shorter)

@@ -101,7 +101,7 @@ def test_an_unknown_job_or_bike_is_wrong_use(folder, capsys):
 
 
 def test_units_are_written_with_this_fleets_paths(folder, capsys, tmp_path):
-    code, lines, _ = told(folder, capsys, "units", "--to", str(tmp_path / "units"))
+    code, lines, _ = told(folder, capsys, "schedule", "--to", str(tmp_path / "units"))
 
     assert code == 0
     assert len(lines) == 3

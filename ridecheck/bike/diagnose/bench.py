@@ -17,7 +17,7 @@ from ridecheck.core.model import NextCheck, Severity
 
 CHECKS_TOLD = 8
 WORTH_A_CHECK = 0.01
-"""A check that finds the fault less often than this is not told."""
+"""A check that finds the fault less often than this is not said."""
 DOUBTFUL = 0.5
 """Below this chance of any fault, only causes that show what was seen are looked for."""
 OWN_SIGN = 0.3
@@ -42,18 +42,18 @@ def ordered_checks(case: Case) -> tuple[NextCheck, ...]:
     """Every check worth doing, in the order with the least expected minutes.
 
     Causes that can hurt somebody are looked for first where a danger is open or one of
-    them is likely; no check on the road is told then.
+    them is likely; no check on the road is reported then.
     """
     chances = _chances_to_look_for(case)
     risky = np.array([c.danger for c in case.causes])
     at_risk = float((chances * risky).sum())
     danger = _danger_open(case) or at_risk >= LIKELY_DANGER
     offered = [c for c in checks().values() if _offered(c, case, danger=danger)]
-    told: list[NextCheck] = []
+    said: list[NextCheck] = []
     if danger and at_risk > WORTH_A_CHECK:
-        told, offered, chances = _told(case, offered, chances, only=risky)
+        said, offered, chances = _told(case, offered, chances, only=risky)
     rest, offered, _ = _told(case, offered, chances, only=np.ones(len(chances), dtype=bool))
-    return (*told, *rest, *_for_sign_off(case, offered))
+    return (*said, *rest, *_for_sign_off(case, offered))
 
 
 def _sign_off_names(case: Case) -> frozenset[str]:
@@ -92,16 +92,16 @@ def _told(
     order = least_minutes(
         wanted, shows[useful], np.array([float(offered[i].minutes) for i in useful])
     )
-    told, left = [], chances.copy()
+    said, left = [], chances.copy()
     for row in (useful[i] for i in order):
         gain = left * shows[row]
         if float((gain * only).sum()) < WORTH_A_CHECK / 2.0:
             continue
-        told.append((row, case.causes[int(np.argmax(gain * only))]))
+        said.append((row, case.causes[int(np.argmax(gain * only))]))
         left = left - gain
-    done = {row for row, _ in told}
+    done = {row for row, _ in said}
     asked: set[str] = set()
-    lines = [_line(offered[row], cause, asked) for row, cause in told]
+    lines = [_line(offered[row], cause, asked) for row, cause in said]
     return lines, [c for i, c in enumerate(offered) if i not in done], left
 
 

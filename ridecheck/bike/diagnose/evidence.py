@@ -154,7 +154,7 @@ class Evidence:
         return self._part_of_what_clears(outcome)
 
     def _look_for_use(self, sign: Sign, ride: RideResult) -> float:
-        """1 where it can be told whether a switch still works after the first finding.
+        """1 where it can be known whether a switch still works after the first finding.
 
         It does where it was on after that. It may not where it was not on for long enough,
         or was on nowhere in a ride long enough.
@@ -208,12 +208,12 @@ class Evidence:
         )
 
     def _is_closed(self, cancel: Cancel, ride: RideResult) -> bool:
-        told = [
+        said = [
             f
             for f in ride.findings
             if f.rule == CANCEL_RULE and f.start_s - 1.0 <= cancel.t_s <= f.end_s + 1.0
         ]
-        return bool(told) and all(f.id in self._closed for f in told)
+        return bool(said) and all(f.id in self._closed for f in said)
 
     def false_cancels(self) -> float:
         """How many rides a bike in order would seem to have such a cancel in.

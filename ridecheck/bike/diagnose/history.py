@@ -91,7 +91,7 @@ class History:
         once = _each_factor_once(times)
         return Moved(
             moved_priors(weights, times=[once], share=share),
-            {cause: tuple(dict.fromkeys(told)) for cause, told in reasons.items()},
+            {cause: tuple(dict.fromkeys(worded)) for cause, worded in reasons.items()},
         )
 
     def _before(self) -> Sequence[EventLike]:

@@ -120,12 +120,12 @@ def moved_priors(
     times: Sequence[Mapping[str, float]] = (),
     share: Mapping[str, float] | None = None,
 ) -> dict[str, float]:
-    """Priors that sum to 1, from weights, factors, and shares that are told outright."""
+    """Priors that sum to 1, from weights, factors, and shares that are reported outright."""
     moved = dict(weights)
     for factors in times:
         for cause, factor in factors.items():
             moved[cause] *= factor
-    told = dict(share or {})
-    left = 1.0 - sum(told.values())
-    others = sum(w for c, w in moved.items() if c not in told)
-    return {c: told[c] if c in told else left * w / others for c, w in moved.items()}
+    said = dict(share or {})
+    left = 1.0 - sum(said.values())
+    others = sum(w for c, w in moved.items() if c not in said)
+    return {c: said[c] if c in said else left * w / others for c, w in moved.items()}

@@ -36,7 +36,7 @@ BRAKE_SWITCHES = ("front_brake_switch", "rear_brake_switch")
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Everything the suspects are told from."""
+    """Everything the suspects are reported from."""
 
     evidence: Evidence
     posterior: Posterior
@@ -173,14 +173,14 @@ def _inputs_missing(case: Case, part: str) -> tuple[str, ...]:
 
 def _seen_of(case: Case, part: str) -> tuple[str, ...]:
     """Signs that were seen and that this part shows, and the cancels logged as its own."""
-    told = []
+    said = []
     for seen in case.evidence.seen.values():
         shows = max(c.shows.get(seen.sign.id, 0.0) for c in case.known.of_part(part))
         if shows >= 0.1 and seen.sign.never_on:
-            told.append(f"{seen.sign.tells} after the first finding of a ride")
+            said.append(f"{seen.sign.tells} after the first finding of a ride")
         elif shows >= 0.1:
             of = f" of {round(seen.looked)}" if round(seen.looked) > seen.rides else ""
-            told.append(
+            said.append(
                 f"{seen.sign.tells}: {_times(seen.findings)}, in {seen.rides}{of} "
                 f"{_plural('ride', max(seen.rides, round(seen.looked)))}"
             )
@@ -188,16 +188,16 @@ def _seen_of(case: Case, part: str) -> tuple[str, ...]:
     cancels = case.evidence.free_cancels
     own = sum(c.logged_as in kinds for c in cancels)
     if own:
-        told.append(
+        said.append(
             f"{own} of {len(cancels)} uncommanded {_plural('cancel', len(cancels))} "
             "came with its signal"
         )
-    return tuple(told)
+    return tuple(said)
 
 
 def _moved_of(case: Case, part: str) -> tuple[str, ...]:
-    told = [t for c in case.known.of_part(part) for t in case.moved.reasons.get(c.id, ())]
-    return tuple(dict.fromkeys(told))
+    said = [t for c in case.known.of_part(part) for t in case.moved.reasons.get(c.id, ())]
+    return tuple(dict.fromkeys(said))
 
 
 def _bench_faults(case: Case, part: str) -> tuple[str, ...]:
@@ -209,27 +209,27 @@ def _bench_faults(case: Case, part: str) -> tuple[str, ...]:
 
 
 def _bench_oks(case: Case, part: str) -> tuple[str, ...]:
-    told = []
+    said = []
     for b in case.bench:
         chance = b.chance(case.leading(part))
         if not b.found_fault and chance > 0.0:
-            told.append(
+            said.append(
                 f"bench: {b.check.name.lower()} found nothing "
                 f"(it finds such a fault {100 * chance:.0f} times in 100)"
             )
-    return tuple(told)
+    return tuple(said)
 
 
 def _not_seen_of(case: Case, part: str) -> tuple[str, ...]:
     """Signs that the likeliest cause should have shown and did not."""
     cause = case.leading(part)
-    told = []
+    said = []
     for sign_id in cause.shows:
         sign = case.known.signs[sign_id]
         chance = case.evidence.could_show(sign, cause)
         if sign_id not in case.evidence.seen and chance >= 0.2:
-            told.append(_not_seen(sign, case.evidence.hours(sign), chance))
-    return (*told, *_unseen_in_cancels(case, cause))
+            said.append(_not_seen(sign, case.evidence.hours(sign), chance))
+    return (*said, *_unseen_in_cancels(case, cause))
 
 
 def _not_seen(sign: Sign, hours: float, chance: float) -> str:
@@ -257,17 +257,17 @@ def _unseen_in_cancels(case: Case, cause: Cause) -> tuple[str, ...]:
 def _not_logged(case: Case, part: str) -> tuple[str, ...]:
     """Channels of the part that no ride has, and how well its pulses could be seen."""
     channels = case.known.parts[part].channels
-    told = [f"{_words(c)} not logged" for c in channels if not case.evidence.ever_logged(c)]
+    said = [f"{_words(c)} not logged" for c in channels if not case.evidence.ever_logged(c)]
     cause = case.leading(part)
     for channel in channels:
         chances = [pulse_chance(cause, channel, r) for r in case.evidence.rides]
         seen = [c for c in chances if c > 0.0]
         if cause.pulse_s and seen and max(seen) < 0.95:
-            told.append(
+            said.append(
                 f"{_words(channel)} is logged too slowly: a pulse of "
                 f"{1000 * cause.pulse_s:.0f} ms shows {100 * max(seen):.0f} times in 100"
             )
-    return tuple(told)
+    return tuple(said)
 
 
 def _times(count: int) -> str:

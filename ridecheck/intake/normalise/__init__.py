@@ -124,9 +124,9 @@ def normalise_batch(
         rows = rows.with_columns(
             (pl.col("time") - base_us).cast(pl.Datetime("us", "UTC")).alias("time")
         )
-        told = (*notes, _AHEAD) if ahead else notes
+        said = (*notes, _AHEAD) if ahead else notes
         own = {name: series.slice(piece.begin, len(rows)) for name, series in behind.items()}
-        info = _info(rows, own, piece, origin, layout, log, log.first_part + number, told)
+        info = _info(rows, own, piece, origin, layout, log, log.first_part + number, said)
         parts.append(Part(info=info, samples=rows))
     if not last and not whole:
         return (), carry
@@ -271,7 +271,7 @@ def _info(
 def rows_sha256(samples: pl.DataFrame) -> str:
     """Hash of the rows as parsed, whatever file they came in: times and channel values.
 
-    ``row`` and ``file_time`` are left out: they tell how the log wrote it.
+    ``row`` and ``file_time`` are left out: they show how the log wrote it.
     """
     digest = hashlib.sha256()
     for name in sorted(set(samples.columns) - {"row", "file_time"}):

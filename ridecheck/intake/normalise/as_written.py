@@ -48,7 +48,7 @@ def steps_back(micros: Micros) -> int:
 def of_full_width(text: pl.Series, fmt: str) -> pl.Series:
     """Cells whose digits are as many as the pattern asks for; others become null.
 
-    Digits that stand together are told apart by their number alone: "10125" by "%d%m%y" is
+    Digits that stand together are reported apart by their number alone: "10125" by "%d%m%y" is
     the 10th of December or the 1st of January.
     """
     if not re.search(r"%[-_0]?[YymdHIMS]%[-_0]?[YymdHIMS]", fmt):

@@ -95,7 +95,7 @@ def timeline(
     before: Before | None = None,
     repeated: NDArray[np.bool_] | None = None,
 ) -> Timeline:
-    """Bring the stamps of one log onto one time base. LogError where no time can be told.
+    """Bring the stamps of one log onto one time base. LogError where no time can be known.
 
     starts, restarts: from the reader, as indexes of the table's rows. before: given where
     these rows go on from others. repeated: rows to leave out, being there twice.

@@ -66,7 +66,7 @@ def _differ(stated: str, column: "NumberColumn") -> bool:
 
 
 def blank_reversed_brakes(samples: pl.DataFrame) -> tuple[pl.DataFrame, list[Note]]:
-    """Blank a brake that is on all the way and lets go to slow down, and say so.
+    """Blank a brake that is on all the way and off to slow down, and say so.
 
     A switch that sticks is on while slowing too, and one that is dead is never on; only a
     switch read the wrong way round is off just when the bike slows. Whether the logger or

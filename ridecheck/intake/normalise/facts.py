@@ -18,16 +18,16 @@ Floats = NDArray[np.float64]
 SPEEDS = ("wheel_speed", "front_wheel_speed", "gps_speed")
 MOVING_KMH = 3.0
 FEW_CHANGES = 20
-"""Fewer changes than this tell nothing about how often a channel is refreshed."""
+"""Fewer changes than this show nothing about how often a channel is refreshed."""
 WINDOW_ROWS = 8_000
 """Facts are measured on up to three stretches of this many rows: enough, and cheap."""
 _STEP_SAMPLE = 4_000
 ROUND_GRIDS_S = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 """Intervals that loggers are set to ask at."""
 COARSER = 5.0
-"""A grid is told only where it is this many rows wide: a finer one differs too little."""
+"""A grid is reported only where it is this many rows wide: a finer one differs too little."""
 FAR_GRIDS = 50
-"""Edges further apart than this many grids tell nothing: the two clocks drift."""
+"""Edges further apart than this many grids show nothing: the two clocks drift."""
 CHANCE = 1e-3
 """A grid that edges fit by chance this often is none."""
 
@@ -132,7 +132,7 @@ def _number_refresh_s(series: pl.Series, t_s: Floats, windows: list[slice], rows
     """How long a number takes to show a change, from its changes while it moves.
 
     Where it changes by more than its step at a time, it changes at every refresh: the
-    median of those distances. Where it does so too seldom to tell, the shortest distances
+    median of those distances. Where it does so too seldom to say, the shortest distances
     between changes (their 5th percentile): that can only be too long. Where it hardly
     changes, the spacing of its values.
     """
@@ -163,7 +163,7 @@ def _number_refresh_s(series: pl.Series, t_s: Floats, windows: list[slice], rows
 
 
 def step_of(values: Floats) -> float:
-    """The smallest regular step between values; 0.0 where none can be told.
+    """The smallest regular step between values; 0.0 where none can be known.
 
     A step is regular where nearly all distances between neighbouring values are whole
     multiples of it, as in whole km/h, or whole mph that were turned into km/h.

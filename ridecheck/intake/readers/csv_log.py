@@ -94,7 +94,7 @@ def read_start(head: bytes, layout: "Layout", *, shown: str) -> CsvStart:
     header = find_header(text, layout, wanted, shown=shown)
     if layout.file.decimal == "," and header.separator == ",":
         raise LogError(
-            "Decimal comma and comma as separator cannot be told apart",
+            "Decimal comma and comma as separator look alike",
             where=f"{shown}, line {header.line}",
             value='decimal "," with separator ","',
             what_to_do="Set the logger to write semicolons or decimal points.",
@@ -218,7 +218,7 @@ def read_block(
 
     The frame holds the mapped columns, typed as the numbers they plainly are, else as
     text; and ``row``. Time columns stay text: they are shown as written. Anything polars
-    cannot take as a number turns its column into text, so that bad cells can be told.
+    cannot take as a number turns its column into text, so that bad cells can be known.
     complete False: the body is the end of the file. astray: the rows before these stood
     under another header.
     """

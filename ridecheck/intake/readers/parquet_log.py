@@ -188,7 +188,7 @@ def _refuse_nested(schema: "pa.Schema", own: dict[str, str], shown: str) -> None
 def _refuse_coarse_epoch(
     schema: "pa.Schema", own: dict[str, str], layout: "Layout", shown: str
 ) -> None:
-    """A 32-bit float of seconds since 1970 has steps of 128 s: no time can be told from it."""
+    """A 32-bit float of seconds since 1970 has steps of 128 s: no time can be separated from it."""
     if layout.time.format not in _EPOCHS:
         return
     for name in time_columns(layout):

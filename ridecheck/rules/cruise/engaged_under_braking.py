@@ -67,15 +67,15 @@ class Limits:
 )
 def check(ride: Ride, limits: Limits) -> Verdicts:
     """Each stretch with a brake on and cruise engaged: too long, or ended in time."""
-    told = late = NOTHING
+    said = late = NOTHING
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
         window_s = stays_engaged.window_s(ride, signal.channel, limits.cancel_within_s)
         both = (signal.on & cruise.engaged(ride)).longer_than(window_s)
         both = both.where(lambda span: _seen(ride, span, limits.cancel_within_s))
         late |= cruise.engaged(ride).touching(both)
         both = both.where(lambda span: motion.moves(ride, span, limits.moving_kmh))
-        fresh = both.apart_from(told) if signal.control == "brake_lamp" else both
-        told |= fresh
+        fresh = both.apart_from(said) if signal.control == "brake_lamp" else both
+        said |= fresh
         yield from (_finding(ride, signal, span, window_s) for span in fresh)
     ended = [c for c in cancels.cancels(ride) if c.cause in BRAKES and not late.holds(c.t_s)]
     yield Exposure(events=len(ended))

@@ -4,7 +4,7 @@ What it checks
     While cruise holds and neither set nor resume has been pressed for some seconds, the
     set speed must not rise. It counts where the bike gains at least half of that rise. At
     20 Hz and faster one rise counts; slower, presses are missed between rows, so the rise
-    must take more presses than chance lets go unseen.
+    must take more presses than chance hides.
 Why it matters
     The bike takes up a speed that its rider did not ask for.
 What else looks like this
@@ -33,7 +33,7 @@ class Limits:
     """Thresholds of this rule."""
 
     shown_s: float = threshold(
-        2.5, "s", "a display asked for twice a second shows a press no later", loosened_by="raising"
+        2.5, "s", "a display polled twice a second shows a press no later", loosened_by="raising"
     )
     rise_kmh: float = threshold(
         3.0, "km/h", "one tap more than the log shows, and rounding", loosened_by="raising"

@@ -29,9 +29,7 @@ from ridecheck.signals.ride import Ride
 class Limits:
     """Thresholds of this rule."""
 
-    shown_s: float = threshold(
-        2.5, "s", "a display asked for twice a second shows a press no later"
-    )
+    shown_s: float = threshold(2.5, "s", "a display polled twice a second shows a press no later")
     moves_kmh: float = threshold(3.0, "km/h", "one tap more than the log shows, and rounding")
     follows: float = threshold(0.5, "", "of a rise: then it is the other rule's matter")
     follow_s: float = threshold(8.0, "s", "after the move: a loaded bike needs so long to follow")

@@ -2,7 +2,7 @@
 
 What it checks
     Each end of an engagement that trace calls uncommanded and for which it names a cause: a
-    pulse of a switch that nobody made, a signal that was lost, a leap of a speed, a dip of
+    uncommanded pulse of a switch, a signal that was lost, a leap of a speed, a dip of
     the supply. (A cancel with no logged cause is another rule's matter.) Three of one cause
     raise a bike to inspect, whatever else is said of that signal.
 Why it matters
@@ -14,7 +14,7 @@ Next step
     there most.
 References
     Must-cancel inputs and their latencies: common practice of the trade. A control action
-    given where nobody asked for it: unsafe control action of the second kind (Leveson and
+    given uncommanded: unsafe control action of the second kind (Leveson and
     Thomas, STPA Handbook, 2018; from memory).
 """
 

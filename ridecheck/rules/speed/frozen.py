@@ -165,7 +165,7 @@ ANSWERS_S = 1.5
 """Within this a cruise control's throttle has answered a leap; its lag is under a second."""
 
 ENDS_S = 0.3
-"""A unit that sees a leap it cannot believe lets go within this, and two rows."""
+"""A unit that sees a leap it cannot believe disengages within this, and two rows."""
 
 OWN = "; cruise {}: the bike's own signal stood"
 LOG = "; cruise took no notice of it: only the log stood"

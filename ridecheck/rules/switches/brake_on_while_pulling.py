@@ -71,15 +71,15 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     yield Exposure(seconds=fast.seconds)
     pulling = fast & ride.where((a >= -limits.steady_ms2) & (opening > limits.throttle_open))
     gaining = pulling & ride.where(a > limits.gains_ms2)
-    told = NOTHING
+    said = NOTHING
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
         on = signal.on.at_least(limits.on_s) - signal.on.at_least(limits.stuck_s)
-        for run in on.apart_from(told):
+        for run in on.apart_from(said):
             for pull in (pulling & run).joined(limits.shift_s):
                 pulled_s, gained_s = (pulling & pull).seconds, (gaining & pull).seconds
                 hard = motion.median(opening[ride.rows(pull)]) > limits.hard_open
                 if pulled_s >= limits.pulled_s and (hard or gained_s >= limits.gains_s):
-                    told |= run
+                    said |= run
                     yield _finding(ride, signal, run, pull, pulled_s, limits)
                     break
 

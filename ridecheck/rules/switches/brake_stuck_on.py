@@ -62,16 +62,16 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     yield Exposure(seconds=fast.seconds)
     steady = fast & ride.where(a >= -limits.slowing_ms2)
     gaining = fast & ride.where(a > limits.gaining_ms2)
-    told = NOTHING
+    reported = NOTHING
     for signal in brakes.signals(ride):  # the lamp line last: it only repeats a switch
-        for run in signal.on.at_least(limits.on_s).apart_from(told):
+        for run in signal.on.at_least(limits.on_s).apart_from(reported):
             moving_s, steady_s = (fast & run).seconds, (steady & run).seconds
             if moving_s < limits.on_s or steady_s < limits.share * moving_s:
                 continue
             # Held at one speed to a fraction, or gaining: neither is a dragged brake.
             driven = steady_s > 0.95 * moving_s or (gaining & run).seconds >= limits.gaining_s
             if driven and not _throttle_shut(ride, ride.rows(run), limits):
-                told |= run
+                reported |= run
                 yield _finding(ride, signal, run, moving_s, moving_s - steady_s, limits)
 
 

@@ -1,6 +1,6 @@
 """A draft layout for an unknown file: what its columns seem to be, how sure, what to ask.
 
-Names suggest, values decide. What neither can tell is asked, never guessed: it stands in
+Names suggest, values decide. What neither can show is asked, never guessed: it stands in
 the draft as a comment, and in the questions.
 """
 
@@ -26,7 +26,7 @@ class Proposal:
     """A draft layout. toml: commented, and accepted by the loader as it stands.
 
     mapped: channels that are in the draft, with how sure and why. questions: what could
-    not be told, one sentence each. left_out: columns that are mapped onto nothing.
+    not be known, one sentence each. left_out: columns that are mapped onto nothing.
     """
 
     toml: str

@@ -10,7 +10,7 @@ from ridecheck.setup.propose.work import Draft, Work, title
 
 
 def draft_of(sheet: Sheet, time: TimePlan) -> Draft:
-    """Map what can be told, ask what cannot."""
+    """Map what can be known, ask what cannot."""
     columns = {
         name: Column(name, cells, sheet)
         for name, cells in sheet.cells.items()

@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 
 def gear(work: Work) -> None:
-    """The column whose whole numbers tell the ratio of engine speed to speed."""
+    """The column whose whole numbers show the ratio of engine speed to speed."""
     for column in work.free():
         values = _gear_numbers(column)
         named = column.suggested == ("gear",)
@@ -226,10 +226,10 @@ def _throttles(work: Work) -> None:
         work.put("throttle", plate, RELATION, "open while the other is shut, as cruise does")
         work.put("throttle_grip", grip, RELATION, "shut while the plate is open, as under cruise")
         return
-    told = {tuple(named[c.name]): c for c in found}
-    if {("throttle",), ("throttle_grip",)} == set(told):
-        work.put("throttle", told["throttle",], NAME_ONLY, "by its name")
-        work.put("throttle_grip", told["throttle_grip",], NAME_ONLY, "by its name")
+    said = {tuple(named[c.name]): c for c in found}
+    if {("throttle",), ("throttle_grip",)} == set(said):
+        work.put("throttle", said["throttle",], NAME_ONLY, "by its name")
+        work.put("throttle_grip", said["throttle_grip",], NAME_ONLY, "by its name")
         return
     for column in found:
         work.ask(column, "an opening; is it the throttle plate or the grip?")

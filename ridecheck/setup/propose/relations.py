@@ -1,4 +1,4 @@
-"""What columns of an unknown file are to one another: what names cannot tell.
+"""What columns of an unknown file are to one another: what names cannot show.
 
 Everything is measured on the values: a pair that locks in a ladder of ratios is engine
 and road speed, a switch that is on while the bike slows is a brake, whatever they are called.
@@ -67,7 +67,7 @@ def ladder(x: Floats, y: Floats) -> Ladder | None:
 
 
 def gear_fit(gear: Floats, x: Floats, y: Floats) -> float:
-    """How well whole numbers tell the ratio y per x: 0 not at all, 1 fully.
+    """How well whole numbers show the ratio y per x: 0 not at all, 1 fully.
 
     Each number has a ratio of its own, falling from gear to gear.
     """

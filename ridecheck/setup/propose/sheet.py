@@ -297,7 +297,7 @@ def _refuse_comma_in_comma(
     for number, _, cells in reversed(above):
         if 2 <= len(cells) < fields and all(c and not _NUMBER.match(c) for c in cells):
             raise LogError(
-                "Decimal comma and comma as separator cannot be told apart",
+                "Decimal comma and comma as separator look alike",
                 where=f"{shown}, line {number}",
                 value=f"{len(cells)} names above {fields} cells",
                 what_to_do="Set the logger to write semicolons or decimal points.",
@@ -313,7 +313,7 @@ def _looks_like_units(cells: Sequence[str]) -> bool:
 
 
 def _marks(data: Sequence[Sequence[str]], separator: str) -> tuple[str, str, tuple[str, ...]]:
-    """Decimal and thousands marks, and what could not be told of them."""
+    """Decimal and thousands marks, and what stays open of them."""
     cells = [c for row in data for c in row if (c and _NUMBER.match(c)) or _GROUPED.match(c)]
     comma = sum("," in c for c in cells)
     point = sum("." in c for c in cells)

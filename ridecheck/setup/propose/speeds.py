@@ -214,7 +214,7 @@ def other_speeds(work: Work) -> None:
 
 
 def _factor_to(main: Column, column: Column) -> float:
-    """column per main; 1 where it cannot be told."""
+    """column per main; 1 where it cannot be known."""
     if column is main or main.numbers is None or column.numbers is None:
         return 1.0
     return _factor(main.numbers, column.numbers) or 1.0

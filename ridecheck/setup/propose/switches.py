@@ -42,7 +42,7 @@ SWITCH_NAMES = tuple(n for n, c in channels().items() if c.kind == "switch")
 
 
 def _tell_of_house(columns: list[Column]) -> None:
-    """Tell columns that never moved how the file's other switches are written."""
+    """Show columns that never moved how the file's other switches are written."""
     known = [c.switch for c in columns if c.switch is not None and not c.never_moved]
     worded = [s for s in known if s.level is None and not s.blank_low]
     levels = [s for s in known if s.level is not None]
@@ -416,7 +416,7 @@ MOMENTARY = frozenset(
 def _excludes(shown: str, named: str) -> bool:
     """Could a switch of this name not behave as one of that kind does?
 
-    A roll-off or a clutch goes with slowing too, and a few presses tell set from resume
+    A roll-off or a clutch goes with slowing too, and a few presses show set from resume
     badly; but what holds speed is no brake, and a brake holds no speed.
     """
     cruise = {"cruise_engaged", "cruise_armed"}

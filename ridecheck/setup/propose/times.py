@@ -30,7 +30,7 @@ class TimePlan:
     """How to read the time. format None: the file's own type or ISO 8601 needs none.
 
     t_s: seconds from the first row, NaN where unreadable. kind: "instant", "local",
-    "time_of_day" or "elapsed". questions: what could not be told.
+    "time_of_day" or "elapsed". questions: what stays open.
     """
 
     columns: tuple[str, ...]
@@ -296,7 +296,7 @@ def _day_orders(
             return (
                 [same[0][0]],
                 (),
-                (f"day and month told by the date {stated.group(0)} in the name",),
+                (f"day and month shown by the date {stated.group(0)} in the name",),
             )
     if len(orders) > 1 and mark == "." and orders[0][0].startswith("%d"):
         return (

@@ -94,7 +94,7 @@ def _may_be_the_supply(case: Case) -> bool:
 
 
 def _first_mover(case: Case, engagement: Engagement) -> tuple[str | None, float]:
-    """Which channel moved first, None where refresh, skew or hold cannot tell; how sharply.
+    """Which channel moved first, None where refresh, skew or hold cannot show; how sharply.
 
     A control already held for long, or a limit reached, shows no move at the cancel: then
     the cause's own channel is named.

@@ -19,11 +19,11 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 JUMP_MS2 = 4.5
-"""Change of speed at which control units let go (about 10 mph a second)."""
+"""Change of speed at which control units disengage (about 10 mph a second)."""
 
 SPUN_FAR_KMH = 10.0
 """A wheel that spins by less than this is below what units take for a jump (about 10 mph a
-second, through a filter of some tenths): what let go then was traction control, or no cause."""
+second, through a filter of some tenths): what disengaged then was traction control, or no cause."""
 
 TURNED_KMH = 30.0
 """In gear at this speed the wheel turns the engine: it cannot stand still."""
@@ -133,7 +133,7 @@ def _held_through_ms2(ride: Ride) -> float:
 
 
 LEAP_KMH = 8.0
-"""Between two readings; units let go at about 16 km/h in a second (10 mph, common practice)."""
+"""Between two readings; units disengage at about 16 km/h in a second (10 mph)."""
 
 HELD_THROUGH_S = 1.5
 """Cruise that goes on so long after a change of the reading held through it."""
@@ -290,7 +290,7 @@ FREED_SHARE = 0.35
 """... and not less: traction control steps in before a wheel spins so far (common practice)."""
 
 FREED_LATE_S = 0.15
-"""A pull that freed the engine shows before cruise lets go, or this much and a refresh later."""
+"""A pull that freed the engine shows before cruise disengages, or this much later."""
 
 
 def _engine_freed(ride: Ride, t_s: float) -> Iterator[Candidate]:

@@ -107,7 +107,7 @@ class Near:
         return fitting
 
     def foremost(self, controls: list[Candidate]) -> Candidate | None:
-        """The first of them; where the order cannot be told, the one that weighs most.
+        """The first of them; where the order cannot be known, the one that weighs most.
 
         A hand that brakes often turns the grip past closed with it.
         """

@@ -50,13 +50,13 @@ control makes more long ones than short."""
 
 BOUNCE_S, BOUNCE_PULSE_S = 1.0, 0.1
 """Pulses that follow one another within this, each no longer than that (and a refresh), are
-bouncing: no hand touches, lets go and touches again so fast."""
+bouncing: no hand touches, releases and touches again so fast."""
 
 RATTLES, RATTLE_S = 3, 0.35
 """So many pulses, one every so many seconds: no hand works a lever so (common practice)."""
 
 QUICK_S = 0.1
-"""A hand that presses and lets go at once takes about this long or longer (common practice)."""
+"""A hand that presses and releases at once takes about this long or longer (common practice)."""
 
 ONE_HAND_S = 0.3
 """Brakes that come on within this of one another are one use."""
@@ -68,7 +68,7 @@ NO_SOONER_S = 1.0
 """Nobody notices a cancel and presses a button in less."""
 
 PLATE_SHOWS = 1.0
-"""Per cent above its rest at which a plate held by cruise can be told from a closed one."""
+"""Per cent above its rest at which a plate held by cruise can be separated from a closed one."""
 
 IN_VAIN = 2
 """A rider who disengages cruise and at once wants it back does not do so again and again."""

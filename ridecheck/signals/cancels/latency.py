@@ -36,7 +36,7 @@ where the time was learnt from the ride itself."""
 @dataclass(frozen=True, slots=True)
 class Latency:
     """From an input to the fall of the engaged flag. cancels: how many it was learnt from, 0
-    where the ride tells too little and the usual time stands.
+    where the ride shows too little and the usual time stands.
     """
 
     span: Span

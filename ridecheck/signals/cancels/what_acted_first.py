@@ -16,7 +16,7 @@ from ridecheck.signals.cancels.candidate import seen
 from ridecheck.signals.ride import Ride, once
 
 SHARPEST_S = 0.11
-"""Refresh of speed and throttle at which a tenth of a second can be told at all."""
+"""Refresh of speed and throttle at which a tenth of a second can be known at all."""
 
 SLOWS_KMH_PER_S = 1.0
 """A bike that slows less than this after a cancel has no instant at which it began."""
@@ -65,7 +65,7 @@ def engine_first(ride: Ride, t_s: float) -> bool:
     """Did the bike begin to slow before the throttle plate closed?
 
     The straight line of the slowing is drawn back to the speed held before; where it meets
-    it the engine stopped pulling. False where too little is logged to tell.
+    it the engine stopped pulling. False where too little is logged to say.
     """
     if not all(
         ride.has(n) and ride.interval_s(n) <= SHARPEST_S for n in ("wheel_speed", "throttle")
@@ -108,7 +108,7 @@ def _slowing_begins_s(ride: Ride, t_s: float) -> float:
     turn = held_rate - rate
     if math.isnan(turn) or turn < SLOWS_KMH_PER_S or abs(held_rate) > 0.3 * turn:
         return math.nan
-    # How far a scatter of the speed can move the crossing; beyond 0.06 s nothing is told.
+    # How far a scatter of the speed can move the crossing; beyond 0.06 s nothing is reported.
     if scatter_kmh / turn > 0.06:
         return math.nan
     return t_s + (later_kmh - held_kmh) / turn

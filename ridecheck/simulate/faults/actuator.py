@@ -9,7 +9,7 @@ class AtEachHold(Fault):
 
     def end(self, ride: Riding, t_s: float) -> None:
         """Note the engagements it could be seen in."""
-        for start_s, end_s in ride.told.engaged_s:
+        for start_s, end_s in ride.record.engaged_s:
             if end_s - start_s > 8.0:
                 ride.event(self.about.name, start_s, end_s, "cruise_engaged")
 
@@ -117,6 +117,6 @@ class MemoryLost(Fault):
         cruise = ride.cruise
         if self._was and not cruise.engaged and cruise.armed:
             cruise.memory = False
-            ride.told.set_kmh.append((t_s, float("nan")))
+            ride.record.set_kmh.append((t_s, float("nan")))
             ride.event(self.about.name, t_s, t_s + 1.0, "cruise_set_speed")
         self._was = cruise.engaged

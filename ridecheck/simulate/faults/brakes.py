@@ -123,7 +123,7 @@ class LetsGoLate(Fault):
         While the bike stands, or the control is used again at once, a signal that is on is
         what it should be: no channel shows that.
         """
-        track = np.array(ride.told.track)
+        track = np.array(ride.record.track)
         at_s, speed = track[:, TRACK.index("t_s")], track[:, TRACK.index("speed_mps")]
         for start_s, until_s in self._hung:
             left = subtract([(start_s, until_s)], ride.lines[self.line].hand_s)
@@ -204,7 +204,7 @@ class SwitchDead(Fault):
 
     def end(self, ride: Riding, t_s: float) -> None:
         """Each hard braking of which no brake line shows anything."""
-        track = np.array(ride.told.track)
+        track = np.array(ride.record.track)
         at_s = track[:, TRACK.index("t_s")]
         slows = -track[:, TRACK.index("acceleration")] > HARD_MPS2
         shown = np.zeros(len(at_s), dtype=bool)

@@ -23,7 +23,7 @@ class SpeedSensorDropsOut(Fault):
 
 @planted
 class SpeedSignalFreezes(Fault):
-    """The speed signal stands still for seconds while the engine tells otherwise."""
+    """The speed signal stands still for seconds while the engine shows otherwise."""
 
     about = About("speed-signal-freezes", "speed_sensor", "heat", 200.0, 5.0)
 

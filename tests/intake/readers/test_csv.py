@@ -58,7 +58,7 @@ def test_a_tab_log_is_not_read_by_a_layout_that_says_comma() -> None:
 def test_a_decimal_comma_with_a_comma_between_columns_is_refused() -> None:
     error = refusal("t,v\n0,0,50,5\n", layout(file_decimal=","))
 
-    assert "cannot be told apart" in error.what
+    assert "look alike" in error.what
     assert "line 1" in error.where
 
 
