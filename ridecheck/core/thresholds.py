@@ -1,5 +1,6 @@
 """Limits that decide a verdict: each with its unit, the reason for its value and its source."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from types import MappingProxyType
@@ -7,6 +8,8 @@ from typing import Any, Literal, cast
 
 from ridecheck.core.model import Cruise, LimitUsed, Override, SetBy
 
+TIGHTENED = 2.0
+"""By this factor a danger rule's limit may be tightened where its declaration says no other."""
 Blinding = Literal["raising", "lowering", ""]
 """Which change of a limit makes a danger rule blinder."""
 
@@ -18,7 +21,8 @@ class Limit:
     model: the key of the model file whose figure is the default where no file sets another
     ("cruise.cancel_within_s"). shared: the name of the definition several rules share, which
     it follows likewise. loosened_by: which change makes a danger rule blinder; such a change
-    is refused as a mistake.
+    is refused as a mistake, and so is one the other way beyond tightest: a limit that is far
+    too tight makes a rule blind too. Where no way is named, a danger rule's limit stays.
     """
 
     default: float
@@ -28,7 +32,25 @@ class Limit:
     model: str = ""
     shared: str = ""
     loosened_by: Blinding = ""
+    tightest: float | None = None
     danger: bool = False
+
+    def allowed(self, base: float) -> tuple[float, float]:
+        """From where to where a file may set it. base: its value where no file does."""
+        if not self.danger:
+            return -math.inf, math.inf
+        if not self.loosened_by:
+            return base, base
+        raising = self.loosened_by == "raising"
+        far = self.tightest
+        if far is None:
+            far = base * (1 / TIGHTENED if raising else TIGHTENED)
+        return (min(far, base), base) if raising else (base, max(far, base))
+
+    def accepts(self, value: float, base: float) -> bool:
+        """Whether a file may set this value."""
+        least, most = self.allowed(base)
+        return least <= value <= most
 
     def loosens(self, value: float, *, than: float) -> bool:
         """Whether a value makes a danger rule blinder than another value would."""
@@ -53,6 +75,7 @@ def threshold(
     source: str = "",
     model: str = "",
     loosened_by: Blinding = "",
+    tightest: float | None = None,
 ) -> Any:
     """A field of a table of limits, with its unit and the reason for its value; see Limit."""
     return field(
@@ -64,11 +87,12 @@ def threshold(
             "model": model,
             "shared": "",
             "loosened_by": loosened_by,
+            "tightest": tightest,
         },
     )
 
 
-def shared(table: type, name: str, **changes: str) -> Any:
+def shared(table: type, name: str, **changes: str | float) -> Any:
     """A field that follows a limit of a table which several rules share.
 
     changes: what is said of it otherwise, as its reason.
@@ -97,7 +121,7 @@ def in_force(
 
     The default, then the shared definition or the model's figure, then the nearest override.
     shared_used: the shared definitions in force, by name.
-    An override that would make a danger rule blinder is not used; loading the fleet refuses
+    An override that could make a danger rule blinder is not used; loading the fleet refuses
     it too, so this only guards settings made by hand.
     """
     values: dict[str, float] = {}
@@ -108,7 +132,7 @@ def in_force(
         if limit.shared in shared_used:
             value, set_by = shared_used[limit.shared].value, shared_used[limit.shared].origin
         override = overrides.get(name)
-        if override is not None and not limit.loosens(override.value, than=value):
+        if override is not None and limit.accepts(override.value, value):
             value, set_by = override.value, override.origin
         values[name] = value
         used.append(LimitUsed(name, value, limit.unit, set_by))

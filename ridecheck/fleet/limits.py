@@ -37,10 +37,22 @@ def threshold_mistakes(
                 near = nearest_name(name, known[rule])
                 allowed = one_of(known[rule], empty="this rule has none")
                 yield source.mistake(path, "no such threshold", allowed=allowed, nearest=near)
-            elif limit.loosens(value, than=(base := limit.default_for(cruise))):
-                most = "at most" if limit.loosened_by == "raising" else "at least"
+            elif not limit.accepts(value, base := limit.default_for(cruise)):
+                loosens = limit.loosens(value, than=base)
                 yield source.mistake(
                     path,
-                    "it loosens a danger rule",
-                    allowed=f"{most} {base:g} {limit.unit}".rstrip(),
+                    "it loosens a danger rule" if loosens else "it could make a danger rule blind",
+                    allowed=_allowed(limit, base),
                 )
+
+
+def _allowed(limit: Limit, base: float) -> str:
+    """What may be set, the bound that keeps the rule from being loosened first."""
+    least, most = limit.allowed(base)
+    if least == most:
+        return f"{base:g} {limit.unit} alone".replace("  ", " ")
+    bounds = [
+        f"at most {most:g} {limit.unit}".rstrip(),
+        f"at least {least:g} {limit.unit}".rstrip(),
+    ]
+    return " and ".join(bounds if limit.loosened_by == "raising" else reversed(bounds))

@@ -409,7 +409,7 @@ def _nearest_thresholds(
         for rule, values in thresholds.items():
             for name, value in values.items():
                 limit = known_limits[rule][name]
-                if not limit.loosens(value, than=limit.default_for(cruise)):
+                if limit.accepts(value, limit.default_for(cruise)):
                     nearest.setdefault(rule, {})[name] = Override(value, origin)
     return nearest
 

@@ -26,6 +26,7 @@ class Definitions:
         "a grip or plate no further above its closed reading is closed: drift of its zero, noise",
         source=PRACTICE,
         loosened_by="lowering",
+        tightest=1.5,  # a grip that opens by little would count as closed, and hide the rest
     )
     throttle_open: float = threshold(
         4.0,
