@@ -153,7 +153,7 @@ class Arrivals:
         rows: dict[str, LogRow] = {}  # by name: an archive may hold two members of one name
         for member in taken.members:
             state = "set_aside" if member.problem else "kept"
-            tried = key if member.problem else ""
+            tried = key if member.problem and not member.again else ""
             rows[member.log] = LogRow(
                 found.name, member.log, member.sha256, *_facts(found), state, tried
             )

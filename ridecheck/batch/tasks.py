@@ -4,14 +4,16 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from ridecheck.batch.processes import run_tasks
+from ridecheck.core.cpu_limit import ended_by_the_system
 from ridecheck.core.model import RideResult, Severity
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.intake.keep import LogTaken, killed, take_log
 from ridecheck.intake.readers import FoundLog
+from ridecheck.intake.readers.unpack import LOG_LIMIT_BYTES
 from ridecheck.ride.judge import judge_plan
 from ridecheck.ride.plan import RidePlan
 from ridecheck.rules.engine import known_limits
@@ -191,7 +193,12 @@ def _prepare(root: Path) -> None:
 
 
 def _do(task: Callable[[], Result]) -> Result:
-    return task()
+    if not isinstance(task, LogTask):
+        return task()
+    limits = _FLEETS[task.root].reading
+    most_s = limits.cpu_s + limits.cpu_s_per_mb * LOG_LIMIT_BYTES / 1e6
+    with ended_by_the_system(most_s):
+        return cast("Result", task())
 
 
 def _log_killed(task: LogTask) -> LogTaken:

@@ -71,6 +71,13 @@ class RetentionTable(Table):
     samples_days: float = Field(90, ge=0)
 
 
+class ReadingTable(Table):
+    """``[reading]``: how much CPU time a log may take; stopped by it, it is tried again."""
+
+    cpu_s: float = Field(60.0, gt=0)
+    cpu_s_per_mb: float = Field(1.0, ge=0)
+
+
 class FleetFile(Table):
     """``fleet.toml``."""
 
@@ -79,6 +86,7 @@ class FleetFile(Table):
     display_units: Literal["metric", "imperial"] = "metric"
     verdict: VerdictTable = VerdictTable()
     retention: RetentionTable = RetentionTable()
+    reading: ReadingTable = ReadingTable()
     thresholds: Thresholds = Field(default_factory=dict)
 
 

@@ -10,7 +10,14 @@ from ridecheck.core.files import shown
 from ridecheck.core.model import Cruise, Drivetrain, Override, SetBy, Settings, SpeedSignal
 from ridecheck.core.strict_toml import BIKE_ID, BIKE_ID_RULE, Table, nearest_name, one_of
 from ridecheck.fleet.events import Event
-from ridecheck.fleet.files import BikeFile, FleetFile, ModelFile, Thresholds, VerdictTable
+from ridecheck.fleet.files import (
+    BikeFile,
+    FleetFile,
+    ModelFile,
+    ReadingTable,
+    Thresholds,
+    VerdictTable,
+)
 from ridecheck.fleet.layout import Layout, columns_used_twice
 from ridecheck.fleet.limits import KnownLimits, threshold_mistakes
 from ridecheck.fleet.mistakes import Mistake
@@ -51,7 +58,8 @@ class Fleet:
     """A fleet folder as read. models and layouts hold only those without mistakes.
 
     display_units: "metric" or "imperial", for what people read. samples_days: how long every
-    sample is kept. mistakes: of all model, bike and layout files, in order of file and line.
+    sample is kept. reading: how much CPU time a log may take. mistakes: of all model, bike
+    and layout files, in order of file and line.
     """
 
     root: Path
@@ -60,6 +68,7 @@ class Fleet:
     display_units: str
     verdict: VerdictTable
     samples_days: float
+    reading: ReadingTable
     thresholds: Thresholds
     bikes: Mapping[str, Bike]
     models: Mapping[str, Model]
@@ -196,6 +205,7 @@ class _Loading:
             display_units=file.display_units,
             verdict=file.verdict,
             samples_days=file.retention.samples_days,
+            reading=file.reading,
             thresholds=file.thresholds,
             bikes=self.bikes,
             models=self.models,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
+from ridecheck.core.cpu_limit import OutOfTime, cpu_limit
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Part, PartInfo
 from ridecheck.core.unforeseen import UNFORESEEN
@@ -35,7 +36,7 @@ class MemberTaken:
 
     read: it was read now. fault: an error of ridecheck itself, "" where there was none.
     gives: bike and stem of each of its parts. bikes: where there is a problem, whose log
-    it is, as far as that is known.
+    it is, as far as that is known. again: it is to be tried again by the next run.
     """
 
     log: str
@@ -45,6 +46,7 @@ class MemberTaken:
     fault: str = ""
     gives: tuple[tuple[str, str], ...] = ()
     bikes: tuple[str, ...] = ()
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +79,26 @@ def take_log(
     taking = _Taking(root, fleet, layout, bike, now)
     members: list[MemberTaken] = []
     try:
-        for member in open_log(found.path, name=found.name):
-            members.append(taking.member(member))
+        for member in _unpacked(taking, found):
+            members.append(taking.timed(member))
+    except OutOfTime:
+        members.append(taking.too_long(found.name, sha256_of(found.path), found.size))
     except LogError as problem:
         sha256 = sha256_of(found.path)
         bikes = taking.bikes_of(found.name)
         members.append(MemberTaken(found.name, sha256, problem=problem, bikes=bikes))
     return LogTaken(found, tuple(members), frozenset(taking.touched))
+
+
+def _unpacked(taking: "_Taking", found: FoundLog) -> Iterator[Member]:
+    """The logs in a file, each unpacked within the CPU time its file is allowed."""
+    members = open_log(found.path, name=found.name)
+    while True:
+        with cpu_limit(taking.allowed_s(found.size)):
+            member = next(members, None)
+        if member is None:
+            return
+        yield member
 
 
 def _gives(parts: Iterable[KeptPart]) -> tuple[tuple[str, str], ...]:
@@ -150,6 +165,30 @@ class _Taking:
     bike: str | None
     now: datetime
     touched: set[str] = field(default_factory=set)
+
+    def allowed_s(self, size: int) -> float:
+        """CPU time a log of so many bytes may take."""
+        limits = self.fleet.reading
+        return limits.cpu_s + limits.cpu_s_per_mb * size / 1e6
+
+    def timed(self, member: Member) -> MemberTaken:
+        """Take one log in, within the CPU time it is allowed."""
+        try:
+            with cpu_limit(self.allowed_s(member.size)):
+                return self.member(member)
+        except OutOfTime:
+            return self.too_long(member.name, member.sha256, member.size)
+
+    def too_long(self, name: str, sha256: str, size: int) -> MemberTaken:
+        """What is said of a log that took more CPU time than it is allowed."""
+        problem = LogError(
+            "Reading the log took more CPU time than is allowed; the next run tries it again",
+            where=name,
+            value=f"more than {self.allowed_s(size):.3g} s for {size / 1e6:.3g} MB",
+            what_to_do="Cut the log into shorter pieces, or raise cpu_s in fleet.toml.",
+        )
+        bikes = self.bikes_of(name)
+        return MemberTaken(name, sha256, problem=problem, bikes=bikes, again=True)
 
     def member(self, member: Member) -> MemberTaken:
         """Take one log in: nothing to do where its bytes are known and would read the same."""

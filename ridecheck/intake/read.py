@@ -1,6 +1,7 @@
 """One log through the stages: read by its layout, normalised to channels, validated."""
 
-from collections.abc import Iterator, Sequence
+import contextlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -25,7 +26,8 @@ from ridecheck.intake.readers.csv_log import csv_batches
 from ridecheck.intake.readers.long import widen
 from ridecheck.intake.readers.mdf_log import MAGIC as MDF_MAGIC
 from ridecheck.intake.readers.mdf_log import read_mdf
-from ridecheck.intake.readers.table import Lost, plain_name
+from ridecheck.intake.readers.parquet_log import parquet_batches, parquet_rows
+from ridecheck.intake.readers.table import Lost, joined, plain_name
 from ridecheck.intake.validate import validated
 
 if TYPE_CHECKING:
@@ -156,18 +158,27 @@ def _finished(raw: RawTable, member: Member, choice: Choice) -> RawTable:
 
 def _batches(member: Member, choice: Choice) -> Iterator[tuple[RawTable, bool]]:
     """The log's rows, each batch with whether it is the last."""
-    in_batches = choice.layout.file.kind == "csv" and not member.head(8).startswith(MDF_MAGIC)
-    if not in_batches or member.size <= LARGE_BYTES:
-        yield read_raw(member, choice), True
-        return
-    with member.open() as stream:
+    with contextlib.ExitStack() as stack:
+        if member.head(8).startswith(MDF_MAGIC) or not _is_large(member, choice):
+            yield read_raw(member, choice), True
+            return
+        stream = stack.enter_context(member.open())
+        read = csv_batches if choice.layout.file.kind == "csv" else parquet_batches
         held: RawTable | None = None
-        for raw in csv_batches(stream, choice.layout, shown=member.name):
+        for raw in read(stream, choice.layout, shown=member.name):
             if held is not None:
                 yield _finished(held, member, choice), False
             held = raw
         if held is not None:
             yield _finished(held, member, choice), True
+
+
+def _is_large(member: Member, choice: Choice) -> bool:
+    """Whether a log is read in batches: by its bytes, or by its rows where they are packed."""
+    if choice.layout.file.kind == "csv":
+        return member.size > LARGE_BYTES
+    with member.open() as stream:
+        return parquet_rows(stream, shown=member.name) > MOST_ROWS
 
 
 @dataclass(slots=True)
@@ -234,43 +245,6 @@ class _Book:
             account.waiting = [_from(raw, carry.from_row)]
         else:
             account.waiting = [raw]
-
-
-def joined(tables: Sequence[RawTable]) -> RawTable:
-    """Tables of one log under one another; a column that is text in one is text in all."""
-    if len(tables) == 1:
-        return tables[0]
-    first = tables[0]
-    texts = {
-        name
-        for name in first.frame.columns
-        if len({str(t.frame.schema.get(name)) for t in tables}) > 1
-    }
-    frames = [
-        t.frame.with_columns(pl.col(n).cast(pl.String) for n in texts if n in t.frame.columns)
-        for t in tables
-    ]
-    starts: list[tuple[int, str]] = []
-    restarts: list[int] = []
-    notes: dict[tuple[str, str], Note] = {}
-    at = 0
-    for table in tables:
-        restarts += [at + i for i in table.restarts]
-        starts += [(at + i, text) for i, text in table.starts]
-        at += len(table.frame)
-        for note in table.notes:
-            key = (note.about, note.message.partition(", first at")[0])
-            earlier = notes.get(key)
-            notes[key] = (
-                note if earlier is None else replace(earlier, count=earlier.count + note.count)
-            )
-    return replace(
-        first,
-        frame=pl.concat(frames, how="diagonal"),
-        notes=tuple(notes.values()),
-        starts=tuple(starts),
-        restarts=tuple(restarts),
-    )
 
 
 def _from(raw: RawTable, row: int) -> RawTable:

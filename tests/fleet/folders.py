@@ -52,6 +52,10 @@ must_assess = [
 [retention]
 samples_days = 30
 
+[reading]
+cpu_s = 20
+cpu_s_per_mb = 0.5
+
 [thresholds."cruise/hold-offset"]
 offset_kmh = 1.5
 """,

@@ -1,5 +1,6 @@
 """Read a Parquet log by its layout, through pyarrow: columns by name, never by position."""
 
+from collections.abc import Iterator, Mapping
 from typing import IO, TYPE_CHECKING
 
 import polars as pl
@@ -10,6 +11,7 @@ from ridecheck.core.errors import LogError
 from ridecheck.intake.readers.table import (
     Lost,
     RawTable,
+    joined,
     missing_columns,
     plain_name,
     time_columns,
@@ -21,6 +23,9 @@ if TYPE_CHECKING:
 
 MAGIC = b"PAR1"
 MOST_ROWS = 500_000
+BATCH_ROWS = 1_000_000
+MOST_CELLS = 100_000_000
+"""Cells of a row group that are read at once: 0.8 GB as numbers."""
 _EPOCHS = frozenset(
     {"epoch_seconds", "epoch_milliseconds", "epoch_microseconds", "epoch_nanoseconds"}
 )
@@ -56,9 +61,56 @@ def metadata_of(file: pq.ParquetFile) -> dict[str, str]:
 
 def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable:
     """The mapped columns of a Parquet log. LogError where it cannot be read by this layout."""
+    return joined(list(parquet_batches(stream, layout, shown=shown, batch_rows=1 << 62)))
+
+
+def parquet_batches(
+    stream: IO[bytes], layout: "Layout", *, shown: str, batch_rows: int = BATCH_ROWS
+) -> Iterator[RawTable]:
+    """The same, row group by row group, in tables of at least batch_rows rows (the last: less).
+
+    Other columns are never read. What a row group would unpack to is bounded before it is.
+    """
     file = open_parquet(stream, shown=shown)
-    names = file.schema_arrow.names
-    plain = parquet_names(file)
+    own = _own_columns(file, layout, shown)
+    if not file.metadata.num_rows:
+        raise LogError(
+            "The log has columns but no rows",
+            where=shown,
+            value="0 rows",
+            what_to_do="Copy it from the logger again.",
+        )
+    metadata = metadata_of(file)
+    start = next((v for k, v in metadata.items() if k in {"start", "start_time"}), "")
+    first_row, tables = 1, []
+    for group in range(file.num_row_groups):
+        _refuse_too_many_cells(file, group, own, shown)
+        tables.append(_read_group(file, group, list(own.values()), shown))
+        rows = sum(table.num_rows for table in tables)
+        if rows < batch_rows and group + 1 < file.num_row_groups:
+            continue
+        table = pa.concat_tables(tables)
+        tables.clear()
+        frame = pl.DataFrame([_column(table.column(theirs), name) for name, theirs in own.items()])
+        numbers = pl.int_range(first_row, first_row + rows, dtype=pl.UInt32, eager=True)
+        yield RawTable(
+            frame=frame.with_columns(numbers.alias("row")),
+            starts=((0, start),) if start and first_row == 1 else (),
+            metadata=metadata,
+            header=parquet_names(file),
+            lost=Lost(of_rows=rows),
+        )
+        first_row += rows
+
+
+def parquet_rows(stream: IO[bytes], *, shown: str) -> int:
+    """How many rows the footer says there are."""
+    return int(open_parquet(stream, shown=shown).metadata.num_rows)
+
+
+def _own_columns(file: pq.ParquetFile, layout: "Layout", shown: str) -> dict[str, str]:
+    """The mapped columns by their plain name, as the file calls them. LogError."""
+    names, plain = file.schema_arrow.names, parquet_names(file)
     wanted = wanted_columns(layout)
     missing = [name for name in wanted.needed if name not in plain]
     if missing:
@@ -74,36 +126,33 @@ def read_parquet(stream: IO[bytes], layout: "Layout", *, shown: str) -> RawTable
     own = {name: names[plain.index(name)] for name in wanted.all if name in plain}
     _refuse_nested(file.schema_arrow, own, shown)
     _refuse_coarse_epoch(file.schema_arrow, own, layout, shown)
+    return own
+
+
+def _refuse_too_many_cells(
+    file: pq.ParquetFile, group: int, own: Mapping[str, str], shown: str
+) -> None:
+    """LogError where a row group holds more than is read at once: a few bytes may say so."""
+    rows = int(file.metadata.row_group(group).num_rows)
+    if rows * len(own) > MOST_CELLS:
+        raise LogError(
+            "A row group of the Parquet file is too large to be read",
+            where=f"{shown}, row group {group + 1}",
+            value=f"{rows} rows of {len(own)} mapped columns, at most {MOST_CELLS} cells",
+            what_to_do="Have the logger write row groups of up to a million rows.",
+        )
+
+
+def _read_group(file: pq.ParquetFile, group: int, names: list[str], shown: str) -> "pa.Table":
     try:
-        table = file.read(columns=list(own.values()), use_threads=False)
+        return file.read_row_group(group, columns=names, use_threads=False)
     except (pa.ArrowException, OSError) as fault:
         raise LogError(
             "A page of the Parquet file is damaged",
-            where=shown,
+            where=f"{shown}, row group {group + 1}",
             value=str(fault).splitlines()[0][:120] if str(fault) else type(fault).__name__,
             what_to_do="Copy it from the logger again.",
         ) from fault
-    if not table.num_rows:
-        raise LogError(
-            "The log has columns but no rows",
-            where=shown,
-            value="0 rows",
-            what_to_do="Copy it from the logger again; if it is so there too, delete it.",
-        )
-    frame = pl.DataFrame(
-        [_column(table.column(theirs), name) for name, theirs in own.items()]
-    ).with_columns(
-        pl.Series("row", range(1, table.num_rows + 1), dtype=pl.UInt32),
-    )
-    metadata = metadata_of(file)
-    start = next((v for k, v in metadata.items() if k in {"start", "start_time"}), "")
-    return RawTable(
-        frame=frame,
-        starts=((0, start),) if start else (),
-        metadata=metadata,
-        header=plain,
-        lost=Lost(of_rows=table.num_rows),
-    )
 
 
 def read_all(file: pq.ParquetFile, *, shown: str) -> tuple[pl.DataFrame, dict[str, str]]:

@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -135,3 +135,43 @@ def nearest(name: str, among: Iterable[str], *, cutoff: float = 0.5) -> tuple[st
     known = {other.lower(): other for other in among if other}
     found = difflib.get_close_matches(name.lower(), known, n=3, cutoff=cutoff)
     return tuple(known[other] for other in found)
+
+
+def joined(tables: Sequence[RawTable]) -> RawTable:
+    """Tables of one log under one another; a column that is text in one is text in all."""
+    if len(tables) == 1:
+        return tables[0]
+    first = tables[0]
+    texts = {
+        name
+        for name in first.frame.columns
+        if len({str(t.frame.schema.get(name)) for t in tables}) > 1
+    }
+    frames = [
+        t.frame.with_columns(pl.col(n).cast(pl.String) for n in texts if n in t.frame.columns)
+        for t in tables
+    ]
+    starts: list[tuple[int, str]] = []
+    restarts: list[int] = []
+    notes: dict[tuple[str, str], Note] = {}
+    lost = Lost()
+    at = 0
+    for table in tables:
+        lost += table.lost
+        restarts += [at + i for i in table.restarts]
+        starts += [(at + i, text) for i, text in table.starts]
+        at += len(table.frame)
+        for note in table.notes:
+            key = (note.about, note.message.partition(", first at")[0])
+            earlier = notes.get(key)
+            notes[key] = (
+                note if earlier is None else replace(earlier, count=earlier.count + note.count)
+            )
+    return replace(
+        first,
+        frame=pl.concat(frames, how="diagonal"),
+        notes=tuple(notes.values()),
+        starts=tuple(starts),
+        restarts=tuple(restarts),
+        lost=lost,
+    )

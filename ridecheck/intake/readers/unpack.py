@@ -7,6 +7,7 @@ unpacked, so that a small file cannot fill the machine.
 import hashlib
 import io
 import os
+import stat
 import tempfile
 import weakref
 import zipfile
@@ -173,6 +174,7 @@ def open_log(path: Path, *, name: str | None = None) -> Iterator[Member]:
     """
     shown = shown_name(name if name is not None else path.name)
     try:
+        _refuse_what_is_no_file(path, shown)
         with path.open("rb") as stream:
             head = stream.read(64)
         size = path.stat().st_size
@@ -195,6 +197,27 @@ def open_log(path: Path, *, name: str | None = None) -> Iterator[Member]:
         yield Member(shown, _Content(size=len(data), memory=data))
     else:
         yield Member(shown, _Content(size=size, path=path))
+
+
+_KINDS = {
+    stat.S_IFIFO: "a named pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFBLK: "a device",
+    stat.S_IFCHR: "a device",
+    stat.S_IFDIR: "a folder",
+}
+
+
+def _refuse_what_is_no_file(path: Path, shown: str) -> None:
+    """LogError for a pipe or a device: to open one may wait for ever, or never end."""
+    kind = stat.S_IFMT(path.stat().st_mode)
+    if kind != stat.S_IFREG:
+        raise LogError(
+            "This is no file that holds a log",
+            where=shown,
+            value=_KINDS.get(kind, "no regular file"),
+            what_to_do="Give the logger's own file.",
+        )
 
 
 def refuse_what_is_no_log(head: bytes, shown: str) -> None:

@@ -1,5 +1,6 @@
 """A Parquet log is read by name and by type, or refused with the reason."""
 
+import functools
 import io
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
@@ -9,9 +10,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from logs import fleet, layout, member, part, refusal, seconds, speeds
+from logs import fleet, layout, member, part, parts, refusal, seconds, speeds
 
+from ridecheck.intake import read as reading
 from ridecheck.intake.read import take_in
+from ridecheck.intake.readers import parquet_log
 
 START = datetime(2026, 5, 3, 16, 10, tzinfo=UTC)
 MICROS = [1_777_824_600_000_000 + i * 50_000 for i in range(20)]
@@ -306,3 +309,47 @@ def test_a_log_of_times_that_no_calendar_has_is_refused_with_the_reason() -> Non
     wild = pa.array([2**62 + i for i in range(20)], type=pa.timestamp("us"))
 
     assert "time" in refusal(log(wild), how()).what
+
+
+# ---------------------------------------------------------------- large ones
+
+
+def test_row_groups_are_read_one_by_one_and_give_the_same(monkeypatch) -> None:
+    count = 5000
+    columns = {
+        "t": pa.array([i / 10 for i in range(count)]),
+        "v": pa.array([50.0 + i % 9 for i in range(count)]),
+        "notes": pa.array(["x" * 50] * count),
+    }
+    buffer = io.BytesIO()
+    pq.write_table(pa.table(columns), buffer, row_group_size=700)
+    mapped = layout(kind="parquet", wheel_speed="v")
+    (whole,) = parts(buffer.getvalue(), mapped, name="T07_x.parquet")
+    read: list[tuple[int, list[str]]] = []
+    sound = pq.ParquetFile.read_row_group
+
+    def watched(self, group, columns, **more):
+        read.append((group, columns))
+        return sound(self, group, columns=columns, **more)
+
+    monkeypatch.setattr(pq.ParquetFile, "read_row_group", watched)
+    monkeypatch.setattr(reading, "MOST_ROWS", 1000)
+    small = functools.partial(parquet_log.parquet_batches, batch_rows=1000)
+    monkeypatch.setattr(reading, "parquet_batches", small)
+    (one,) = parts(buffer.getvalue(), mapped, name="T07_x.parquet")
+
+    assert one.samples.equals(whole.samples)
+    assert read == [(group, ["t", "v"]) for group in range(8)]
+
+
+def test_a_row_group_that_says_it_holds_too_much_is_refused_before_it_is_read(monkeypatch) -> None:
+    monkeypatch.setattr(parquet_log, "MOST_CELLS", 1000)
+    mapped = layout(kind="parquet", wheel_speed="v")
+    table = pa.table({"t": [i / 10 for i in range(501)], "v": [50.0] * 501, "w": [0] * 501})
+    monkeypatch.setattr(pq.ParquetFile, "read_row_group", None)
+    buffer = io.BytesIO()
+    pq.write_table(table, buffer)
+    error = refusal(buffer.getvalue(), mapped, name="T07_x.parquet")
+
+    assert error.what == "A row group of the Parquet file is too large to be read"
+    assert error.value == "501 rows of 2 mapped columns, at most 1000 cells"
