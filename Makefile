@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study fuzz torture mutants constraints clean new-environment
+.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study vanishing fuzz torture mutants constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -61,6 +61,9 @@ proposals: $(VENV)/.test ## layouts drafted for logs nobody described (slow)
 
 proof-study: $(VENV)/.test ## how often a repair is called fixed, night by night (slow)
 	$(BIN)/python tests/studies/proof.py
+
+vanishing: $(VENV)/.test ## dangers in harmed logs, through to the verdict (slow)
+	$(BIN)/python tests/studies/vanishing.py
 
 fuzz: $(VENV)/.test ## ten thousand damaged logs (slow)
 	$(BIN)/python tests/studies/fuzz.py

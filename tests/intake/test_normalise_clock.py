@@ -510,9 +510,12 @@ def test_decimals_without_trailing_zeros_stay_decimals() -> None:
 
 def test_blocks_out_of_order_invent_no_time() -> None:
     order = [i + (20 if i % 40 < 20 else -20) for i in range(400)]
-    read = timed([f"{i / 10:.1f}" for i in order])
+    text = table(*(f"{i / 10:.1f},{50 + i % 9}" for i in order))
+    read = part(text, how("seconds"))
 
     assert seconds(read) == pytest.approx([i / 10 for i in range(400)])
+    assert speeds(read) == [50 + i % 9 for i in range(400)]
+    assert said(read, "blocks out of order") == 400
 
 
 def test_a_clock_that_is_set_back_again_and_again_is_refused() -> None:

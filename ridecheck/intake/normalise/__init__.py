@@ -17,9 +17,9 @@ from ridecheck.core.rooms import READING, code_of
 from ridecheck.intake.normalise.clock import Before, Origin, timeline
 from ridecheck.intake.normalise.doubts import blank_reversed_brakes, refuse_other_units
 from ridecheck.intake.normalise.facts import measure, row_interval_s
-from ridecheck.intake.normalise.newest_first import is_newest_first, turned_round
 from ridecheck.intake.normalise.parts import Piece, pieces_of
 from ridecheck.intake.normalise.repeats import repeated_rows
+from ridecheck.intake.normalise.row_order import in_order, is_newest_first, turned_round
 from ridecheck.intake.normalise.stamps import read_stamps
 from ridecheck.intake.normalise.values import decode
 from ridecheck.intake.readers.table import RawTable, plain_name
@@ -89,6 +89,8 @@ def normalise_batch(
         if carry.from_row or not last:
             raise _too_large_to_turn(log.name)
         raw, stamps = turned_round(raw, stamps)
+    elif last and not carry.from_row:
+        raw, stamps = in_order(raw, stamps)
     line = timeline(
         stamps,
         layout,

@@ -18,15 +18,20 @@ from numpy.typing import NDArray
 
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Dating, Note, StartFrom
-from ridecheck.intake.normalise.stamps import DAY_US, UNREADABLE, Micros, Stamps
+from ridecheck.intake.normalise.stamps import (
+    DAY_US,
+    JITTER_ROWS,
+    RESTART_US,
+    SECOND_US,
+    UNREADABLE,
+    Micros,
+    Stamps,
+)
 from ridecheck.intake.normalise.values import shown_cell
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
 
-SECOND_US = 1_000_000
-RESTART_US = 10 * SECOND_US
-"""A step back of this much begins a new part; a shorter one is jitter or a small correction."""
 JUMP_US = 30 * DAY_US
 """A jump this long is a clock being set, not a pause."""
 NEAR_START_US = 3600 * SECOND_US
@@ -37,8 +42,6 @@ MOST_RESTARTS = 20
 """A log that steps back more often than this, and in over 1 % of its rows, has no order."""
 MOST_SET_BACK, MOST_INVENTED = 5, 0.01
 """A clock that is set back more often, by more than this share of the time, is misread."""
-JITTER_ROWS = 5
-"""Rows that step back and are caught up within this many are out of order; more is a step."""
 WRAPS = (2**16, 2**31, 2**32)
 
 _BEFORE_2000 = Note("clock", "clock wrong: before 2000, taken as undated", 1)
@@ -296,10 +299,10 @@ def _order_within(line: Timeline) -> None:
     """Small steps back within a part: rows keep their place and stamps are put in order.
 
     A few rows that are caught up at once were written out of order: each takes a stamp
-    between its neighbours. A block of rows that the time had leapt over is put in order. A
-    step that lasts is a clock set back: what follows is moved on, so that no stretch of the
-    ride is squeezed into an instant. A clock is set back once or twice: where it would be
-    again and again, moving on would invent time, and the log is refused.
+    between its neighbours. A step that lasts is a clock set back: what follows is moved on,
+    so that no stretch of the ride is squeezed into an instant. A clock is set back once or
+    twice: where it would be again and again, moving on would invent time, and the log is
+    refused.
     """
     t = line.micros
     moved = stepped = invented_us = 0
@@ -321,11 +324,7 @@ def _order_within(line: Timeline) -> None:
                     _between(part, int(a), int(b), row_us)
                     moved += int(b - a)
                 break
-            a, b = (int(i) for i in lasting)
-            if (first := _leapt_over(part, a, b)) is not None:
-                part[first:b] = np.sort(part[first:b])  # rows written as blocks
-                moved += b - first
-                continue
+            a = int(lasting[0])
             ahead_us = int(highest[a - 1]) + row_us - int(part[a])
             part[a:] += ahead_us
             invented_us += ahead_us
@@ -348,18 +347,6 @@ def _order_within(line: Timeline) -> None:
                 stepped,
             )
         )
-
-
-def _leapt_over(part: Micros, a: int, b: int) -> int | None:
-    """The row from which rows up to b-1 are blocks out of order; None where they are not.
-
-    The time leapt over rows a..b-1 before they came, or leaps on to where it was after them.
-    """
-    behind = part[a:b]
-    first = int(np.searchsorted(part[:a], behind.min(), side="right"))
-    leapt = 0 < first < a and part[first] >= behind.max()
-    leaps_on = b < len(part) and 2 * (part[b] - part[b - 1]) > part[a - 1] - part[a]
-    return first if leapt or leaps_on else None
 
 
 def _steps_back(times: int, invented_us: int) -> LogError:

@@ -25,7 +25,12 @@ Kind = Literal["instant", "local", "time_of_day", "elapsed"]
 
 UNREADABLE = np.iinfo(np.int64).min
 """A stamp that could not be read."""
-DAY_US = 86_400_000_000
+SECOND_US = 1_000_000
+DAY_US = 86_400 * SECOND_US
+RESTART_US = 10 * SECOND_US
+"""A step back of this much begins a new part; a shorter one is jitter or a small correction."""
+JITTER_ROWS = 5
+"""Rows that step back and are caught up within this many are out of order; more is a step."""
 MOSTLY_UNREADABLE = 0.5
 """More rows without a readable time than this: the layout's format is not the file's."""
 LATE_LIMIT = 0.01
