@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study vanishing fuzz torture mutants constraints clean new-environment
+.PHONY: help demo test picture pages-test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study vanishing fuzz torture mutants constraints clean new-environment
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -27,6 +27,12 @@ test: $(VENV)/.test ## set up and run all tests
 
 test-mdf: $(VENV)/.mdf ## the tests of the optional reader of ASAM MDF files
 	$(BIN)/python -m pytest tests/readers/test_mdf.py
+
+pages-test: $(VENV)/.pages ## the pages in a real browser (needs Chromium: apt-get install chromium)
+	$(BIN)/python -m pytest tests/pages
+
+picture: $(VENV)/.pages ## README's picture, made anew from the sample fleet (needs Chromium)
+	$(BIN)/python tests/studies/picture.py
 
 check: $(VENV)/.check ## style, types and import rules
 	$(BIN)/ruff check .
@@ -105,6 +111,10 @@ $(VENV)/.test: $(VENV)/.made-for pyproject.toml constraints.txt
 
 $(VENV)/.check: $(VENV)/.made-for pyproject.toml constraints.txt
 	$(PIP) -e '.[test,check]'
+	@touch $(VENV)/.core $(VENV)/.test $@
+
+$(VENV)/.pages: $(VENV)/.made-for pyproject.toml constraints.txt
+	$(PIP) -e '.[test,pages]'
 	@touch $(VENV)/.core $(VENV)/.test $@
 
 $(VENV)/.mdf: $(VENV)/.made-for pyproject.toml constraints.txt

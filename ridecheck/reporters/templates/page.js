@@ -60,13 +60,13 @@ for (const strip of document.querySelectorAll(".strip")) {
     const tall = plot.viewBox.baseVal.height, d = plot.dataset;
     const curves = [...plot.querySelectorAll(".curve")];
     if (!curves.length) {
-      const here = [...plot.querySelectorAll("rect.on, rect.blank")].find(r => x >= +r.getAttribute("x") && x < +r.getAttribute("x") + +r.getAttribute("width"));
+      const here = [...plot.querySelectorAll("rect.on, rect.blank")].find(r => x + 0.1 >= +r.getAttribute("x") && x < +r.getAttribute("x") + +r.getAttribute("width"));
       return d.name + (here ? here.classList.contains("on") ? " on" : " blank" : " off");
     }
     return curves.map(c => {
       const y = height(c.querySelectorAll("polyline"), x);
       const v = +d.low + (1 - y / tall) * (d.high - d.low);
-      return y === null ? c.dataset.name + " blank" : c.dataset.name + " about " + (Math.abs(v) < 20 ? v.toFixed(1) : Math.round(v)) + " " + d.unit;
+      return y === null ? c.dataset.name + " blank" : d.unit ? c.dataset.name + " about " + (Math.abs(v) < 20 ? v.toFixed(1) : Math.round(v)) + " " + d.unit : c.dataset.name + " " + Math.round(v);
     }).join(", ");
   };
   let x = null;
