@@ -80,11 +80,15 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something a reader of a log should know that is no finding about the bike."""
+    """Something a reader of a log should know that is no finding about the bike.
+
+    kind: notes of one log that are alike but for a figure in their words share it.
+    """
 
     about: About
     message: str
     count: int = 0
+    kind: str = ""
 
 
 # ---------------------------------------------------------------- reading and keeping

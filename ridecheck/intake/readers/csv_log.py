@@ -448,6 +448,6 @@ _SAID = {
 def left_out_notes(rows: Rows) -> tuple[Note, ...]:
     """One note for each kind of line that was left out."""
     return tuple(
-        Note("rows", f"{_SAID[kind]}, first at line {rows.left_out.first[kind]}", count)
+        Note("rows", f"{_SAID[kind]}, first at line {rows.left_out.first[kind]}", count, kind)
         for kind, count in rows.left_out.counts.items()
     )

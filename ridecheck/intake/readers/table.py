@@ -162,7 +162,7 @@ def joined(tables: Sequence[RawTable]) -> RawTable:
         starts += [(at + i, text) for i, text in table.starts]
         at += len(table.frame)
         for note in table.notes:
-            key = (note.about, note.message.partition(", first at")[0])
+            key = (note.about, note.kind or note.message)
             earlier = notes.get(key)
             notes[key] = (
                 note if earlier is None else replace(earlier, count=earlier.count + note.count)
