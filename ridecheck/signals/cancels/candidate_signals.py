@@ -211,25 +211,27 @@ def engine(ride: Ride, t_s: float) -> Iterator[Candidate]:
     if ride.has("run_switch") and ride.runs("run_switch").value_at(t_s) == 0:
         yield Candidate("engine_off", "run_switch", t_s, seen("run_switch_off"))
     rpm, idle_rpm = ride.numbers("engine_speed"), ride.settings.drivetrain.idle_rpm
-    if back := _back_at_once(ride, t_s):
-        yield Candidate("engine_flare", "engine_speed", t_s, back, impossible=True)
-        return
     before_rpm = motion.mean(rpm[ride.slice(Span(t_s - 2.0, t_s - 1.0))])
     during = rpm[ride.slice(Span(t_s - 1.0, t_s + 0.5))]
     during = during[np.isfinite(during)]
-    lowest_rpm = float(during.min()) if len(during) else math.nan
-    if not lowest_rpm < 0.5 * idle_rpm:
+    back, kmh = _back_at_once(ride, t_s), ride.at("wheel_speed", t_s)
+    if not len(during):
         return
-    kmh = ride.at("wheel_speed", t_s)
-    if not kmh > TURNED_KMH or drivetrain.clutched(ride, t_s):
-        cause, what = "engine_off", seen("engine_stopped", to_rpm=lowest_rpm)
-    elif during[-1] > idle_rpm and during[0] < 0.5 * idle_rpm:
-        cause = "engine_flare"
+    turned = kmh > TURNED_KMH and not drivetrain.clutched(ride, t_s)
+    lowest_rpm, gone = float(during.min()), during[0] < 0.5 * idle_rpm
+    fell = before_rpm > idle_rpm and lowest_rpm < 0.5 * idle_rpm
+    returns = back is not None or during[-1] > idle_rpm
+    if fell and turned and not (gone and returns):
+        what = seen("engine_speed_lost", to_rpm=lowest_rpm, speed_kmh=kmh)
+        yield Candidate("signal_lost", "engine_speed", t_s, what, impossible=back is not None)
+    elif back:
+        yield Candidate("engine_flare", "engine_speed", t_s, back, impossible=True)
+    elif turned and gone and returns:
         what = seen("engine_speed_back", from_rpm=lowest_rpm, to_rpm=float(during[-1]))
-    else:
-        cause, what = "signal_lost", seen("engine_speed_lost", to_rpm=lowest_rpm, speed_kmh=kmh)
-    if before_rpm > idle_rpm or cause == "engine_flare":
-        yield Candidate(cause, "engine_speed", t_s, what)
+        yield Candidate("engine_flare", "engine_speed", t_s, what)
+    elif fell:
+        what = seen("engine_stopped", to_rpm=lowest_rpm)
+        yield Candidate("engine_off", "engine_speed", t_s, what)
 
 
 STARTS_RPM = 1500.0
