@@ -14,7 +14,8 @@ def explain(
         str,
         typer.Argument(
             metavar="[RULE]",
-            help="A rule's id, hazards, cancels, or shared/definitions; default: all rules.",
+            help="A rule's id, hazards, cancels, or what rules share (shared/definitions, "
+            "shared/slowing, shared/ratio); default: all rules.",
         ),
     ] = "",
     as_format: AsFormat = Format.TEXT,
@@ -32,6 +33,7 @@ def explain(
     from ridecheck.reporters import explained
     from ridecheck.reporters.characters import in_ascii
     from ridecheck.rules import all_rules
+    from ridecheck.signals.tables import SHARED
 
     if rule == "hazards":
         _hazards(as_format)
@@ -39,8 +41,8 @@ def explain(
     if rule == "cancels":
         _cancels(as_format)
         return
-    if rule == explained.DEFINITIONS:
-        _definitions(as_format)
+    if rule in SHARED:
+        _shared(rule, as_format)
         return
     known = all_rules()
     if rule and rule not in known:
@@ -60,17 +62,17 @@ def explain(
         say(in_ascii(text) if on_ascii() else text)
 
 
-def _definitions(as_format: Format) -> None:
-    """Print the numbers that several rules share."""
+def _shared(name: str, as_format: Format) -> None:
+    """Print the numbers of a table that several rules share."""
     from ridecheck.reporters import explained
     from ridecheck.reporters.characters import in_ascii
 
     if as_format is Format.JSON:
-        say(explained.definitions_json())
+        say(explained.shared_json(name))
     elif as_format is Format.CSV:
-        say(explained.definitions_csv())
+        say(explained.shared_csv(name))
     else:
-        text = explained.definitions_text()
+        text = explained.shared_text(name)
         say(in_ascii(text) if on_ascii() else text)
 
 

@@ -10,10 +10,8 @@ from ridecheck.reporters.json_report import as_json, plain
 from ridecheck.reporters.terminal import wrapped
 from ridecheck.reporters.wording import check_name
 from ridecheck.rules.base import HEADINGS, Need, Rule
-from ridecheck.signals.definitions import ID, Definitions
-
-DEFINITIONS = ID
-"""What ``explain`` calls the numbers that several rules share."""
+from ridecheck.signals.definitions import ID as DEFINITIONS
+from ridecheck.signals.tables import SHARED
 
 COLUMNS = (
     "rule",
@@ -70,24 +68,28 @@ def _limit_lines(limits: Iterable[Mapping[str, Any]]) -> list[str]:
     return lines
 
 
-def definitions_text() -> str:
-    """What several rules share, each with its number, reason and source."""
-    lines = wrapped(f"{DEFINITIONS}: numbers that several rules share")
-    return "\n".join([*lines, "", "Limits", *_limit_lines(_definitions())]) + "\n"
+def shared_text(name: str) -> str:
+    """A table of limits that several rules share, each with its reason and source."""
+    lines = wrapped(f"{name}: {_said_of(name)}")
+    return "\n".join([*lines, "", "Limits", *_limit_lines(_shared(name))]) + "\n"
 
 
-def definitions_json() -> str:
+def shared_json(name: str) -> str:
     """The same as JSON text: a list of one, shaped as a rule's."""
-    return as_json([plain({"rule": DEFINITIONS, "limits": _definitions()})])
+    return as_json([plain({"rule": name, "summary": _said_of(name), "limits": _shared(name)})])
 
 
-def definitions_csv() -> str:
-    """One line a number."""
-    return table(_definitions(), ("name", "default", "unit", "reason", "source"))
+def shared_csv(name: str) -> str:
+    """One line a limit."""
+    return table(_shared(name), ("name", "default", "unit", "reason", "source"))
 
 
-def _definitions() -> list[dict[str, Any]]:
-    return [{"name": f.name, "default": f.default, **f.metadata} for f in fields(Definitions)]
+def _said_of(name: str) -> str:
+    return (SHARED[name].__doc__ or "").strip().rstrip(".")
+
+
+def _shared(name: str) -> list[dict[str, Any]]:
+    return [{"name": f.name, "default": f.default, **f.metadata} for f in fields(SHARED[name])]
 
 
 def rules_json(rules: Iterable[Rule]) -> str:

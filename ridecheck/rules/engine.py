@@ -27,8 +27,8 @@ from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Need, Rule
 from ridecheck.signals import definitions, drivetrain, switch_usage
-from ridecheck.signals.definitions import Definitions
 from ridecheck.signals.ride import Ride
+from ridecheck.signals.tables import SHARED
 
 FAMILY_ORDER = ("data", "speed", "drivetrain", "electrical", "switches", "cruise")
 """Which falsifying rules speak first: the file, then the signal others are held against."""
@@ -126,7 +126,7 @@ def measures(ride: Ride) -> Mapping[str, float]:
 def known_limits() -> Mapping[str, Mapping[str, Limit]]:
     """Every limit that fleet files may set: rule id -> name -> what it is."""
     return {
-        definitions.ID: limits_in(Definitions, danger=True),
+        **{name: limits_in(table, danger=True) for name, table in SHARED.items()},
         **{r.id: limits_in(r.limits, danger=r.danger) for r in all_rules().values()},
     }
 

@@ -10,11 +10,93 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
+from ridecheck.core.thresholds import threshold
 from ridecheck.signals import drivetrain, motion, throttle
+from ridecheck.signals.definitions import PRACTICE, SIMULATED, definitions, values
 from ridecheck.signals.motion import KMH_PER_MS, acceleration, row_seconds
 from ridecheck.signals.ride import Ride, once
 
 Flags = NDArray[np.bool_]
+
+
+ID = "shared/slowing"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What tells a slowing of the bike from one of its signal, and from a hill."""
+
+    same_fall: float = threshold(
+        0.5, "", "share of what wheel speed lost that another speed must lose too",
+        source=SIMULATED, loosened_by="raising",
+    )  # fmt: skip
+    rebounds_s: float = threshold(
+        3.0, "s", "a signal that dropped out is back within this, faster than a bike gains speed",
+        source=SIMULATED, loosened_by="raising",
+    )  # fmt: skip
+    spins_s: float = threshold(0.5, "s", "a spinning wheel gains its slip within this",
+                               source=PRACTICE)  # fmt: skip
+    spins_ms2: float = threshold(
+        3.0, "m/s2", "a loaded tourer gains speed no faster above walking pace, save by spinning",
+        source=PRACTICE, loosened_by="lowering",
+    )  # fmt: skip
+    spun_within_s: float = threshold(
+        1.5, "s", "before a slowing: what the wheel had leapt up so soon before, it only loses",
+        source=SIMULATED, loosened_by="raising",
+    )  # fmt: skip
+    spun_kmh: float = threshold(
+        2.0, "km/h", "at its end the bike is as fast as before the leap, but for this",
+        source=SIMULATED, loosened_by="raising",
+    )  # fmt: skip
+    steepest_road: float = threshold(
+        0.25, "", "no road for touring is steeper: a sensor that says more is not believed",
+        source=PRACTICE, loosened_by="raising",
+    )  # fmt: skip
+    hill_around_s: float = threshold(
+        5.0, "s", "either side of a slowing its hill is taken over: altitude comes in metres",
+        source=SIMULATED,
+    )  # fmt: skip
+    hill_m: float = threshold(
+        50.0, "m", "travelled, or a step of altitude makes a hill", source=SIMULATED,
+        loosened_by="lowering",
+    )  # fmt: skip
+    turned_s: float = threshold(
+        0.33, "s", "engine and wheel turned together for at least this, or nothing is known of it",
+        source=SIMULATED, loosened_by="raising",
+    )  # fmt: skip
+    wide_open: float = threshold(
+        2.0, "times", "the throttle usual at a speed: an engine that pulls so hard and gains "
+        "nothing climbs", source=SIMULATED, loosened_by="lowering",
+    )  # fmt: skip
+    hard_pull: float = threshold(
+        20.0, "%", "above closed; less open an engine does not pull hard", source=PRACTICE,
+        loosened_by="lowering",
+    )  # fmt: skip
+    loses_ms2: float = threshold(
+        0.3, "m/s2", "a bike that loses this with the throttle clearly open climbs, or rides into "
+        "a storm", source=SIMULATED, loosened_by="lowering",
+    )  # fmt: skip
+    gains_nothing_ms2: float = threshold(
+        0.2, "m/s2", "a bike that gains no more neither gains nor loses speed", source=SIMULATED,
+        loosened_by="raising",
+    )  # fmt: skip
+    usual_s: float = threshold(
+        20.0, "s", "of riding at a speed show which throttle is usual there", source=SIMULATED,
+    )  # fmt: skip
+    open_share: float = threshold(
+        0.75, "", "of a slowing with the throttle open: a hand that brakes shuts it, but for a "
+        "blip at a downshift", source=PRACTICE, loosened_by="lowering",
+    )  # fmt: skip
+    frees_s: float = threshold(
+        0.5, "s", "around a gear change the engine is not held by the wheel", source=PRACTICE,
+    )  # fmt: skip
+    idles: float = threshold(
+        1.2, "times", "idle speed: slower, the engine may idle by itself", source=PRACTICE,
+    )  # fmt: skip
+
+
+def _limits(ride: Ride) -> Limits:
+    return values(ride, ID, Limits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,53 +139,35 @@ def slowing_over(ride: Ride, span: Span) -> Slowing | None:
     return Slowing(span, rate_ms2, float(v[0]), float(v[-1]), steepest_ms2, corroborated, by)
 
 
-SAME_FALL = 0.5
-"""Another speed must fall by at least this share of what wheel speed lost."""
-
-
-def rebounds(ride: Ride, span: Span, *, within_s: float = 3.0, rate_ms2: float = 5.0) -> bool:
+def _rebounds(ride: Ride, span: Span) -> bool:
     """Does wheel speed jump back after a stretch, faster than a bike can accelerate?"""
-    after = ride.slice(Span(span.start_s, span.end_s + within_s))
-    rise = acceleration(ride)[after]
-    return bool((np.nan_to_num(rise, nan=0.0) > rate_ms2).any())
+    after = ride.slice(Span(span.start_s, span.end_s + _limits(ride).rebounds_s))
+    return bool((acceleration(ride)[after] > definitions(ride).gains_ms2).any())
 
 
-LEAP_S = 0.5
-"""A spinning wheel gains its slip within this."""
-
-LEAP_MS2 = 3.0
-"""A loaded tourer gains speed no faster than this above walking pace, save by spinning."""
-
-
-def falls_back(ride: Ride, span: Span, *, within_s: float = 1.5) -> bool:
+def _falls_back(ride: Ride, span: Span) -> bool:
     """Does wheel speed in a stretch only lose what it had leapt up just before?
 
     That is a wheel that spun, or a spike: at its end the bike is as fast as before the
-    leap. Taken from the raw values; a step of the signal and 2 km/h are allowed.
+    leap. Taken from the raw values; a step of the signal is allowed.
     """
-    speed = ride.numbers("wheel_speed")
-    rows = ride.slice(Span(span.start_s - within_s - LEAP_S, span.end_s))
+    limits, speed = _limits(ride), ride.numbers("wheel_speed")
+    rows = ride.slice(Span(span.start_s - limits.spun_within_s - limits.spins_s, span.end_s))
     t_s, v = ride.t_s[rows], speed[rows]
     known = ~np.isnan(v)
     t_s, v = t_s[known], v[known]
     if len(v) < 3:
         return False
     step = motion.step_kmh(ride, "wheel_speed")
-    reach_s = max(LEAP_S, 2.0 * ride.row_interval_s)
+    reach_s = max(limits.spins_s, 2.0 * ride.row_interval_s)
     end_kmh = float(v[-1])
     before = np.searchsorted(t_s, t_s - reach_s - 1e-9)
     lowest = np.array([v[a : i + 1].min() for i, a in enumerate(before)])
-    leapt = v - lowest - step > LEAP_MS2 * KMH_PER_MS * reach_s
-    return bool((leapt & (end_kmh >= lowest - step - 2.0)).any())
+    leapt = v - lowest - step > limits.spins_ms2 * KMH_PER_MS * reach_s
+    return bool((leapt & (end_kmh >= lowest - step - limits.spun_kmh)).any())
 
 
 GRAVITY_MS2 = 9.81
-
-STEEPEST_ROAD = 0.25
-"""No road for touring is steeper: a sensor that says more is not believed."""
-
-HILL_AROUND_S = 5.0
-"""The slope is taken over the stretch and this much either side: altitude comes in metres."""
 
 
 def without_hill_ms2(ride: Ride, span: Span, rate_ms2: float) -> float | None:
@@ -112,13 +176,13 @@ def without_hill_ms2(ride: Ride, span: Span, rate_ms2: float) -> float | None:
     From the measured acceleration, in which a slope does not show, else from altitude
     over distance. A descent is not added to it.
     """
-    rows = ride.slice(span)
+    limits, rows = _limits(ride), ride.slice(span)
     if ride.has("acceleration") and ride.interval_s("acceleration") <= span.length_s / 3:
         felt = ride.numbers("acceleration")[rows]
         left_ms2 = -float(np.nanmedian(felt)) if np.isfinite(felt).sum() >= 3 else math.nan
-        if rate_ms2 - left_ms2 < GRAVITY_MS2 * STEEPEST_ROAD:
+        if rate_ms2 - left_ms2 < GRAVITY_MS2 * limits.steepest_road:
             return min(rate_ms2, left_ms2)
-    around = ride.slice(Span(span.start_s - HILL_AROUND_S, span.end_s + HILL_AROUND_S))
+    around = ride.slice(span.widened(limits.hill_around_s))
     height_m, speed = ride.numbers("altitude")[around], ride.numbers("wheel_speed")[around]
     seconds = row_seconds(ride)[around]
     known = np.flatnonzero(np.isfinite(height_m))
@@ -126,10 +190,10 @@ def without_hill_ms2(ride: Ride, span: Span, rate_ms2: float) -> float | None:
         return None
     between = slice(int(known[0]), int(known[-1]))
     travelled_m = float(np.nansum(speed[between] * seconds[between])) / KMH_PER_MS
-    if travelled_m < 50.0:
+    if travelled_m < limits.hill_m:
         return None
     slope = float(height_m[known[-1]] - height_m[known[0]]) / travelled_m
-    if slope > STEEPEST_ROAD:
+    if slope > limits.steepest_road:
         return None
     return rate_ms2 - GRAVITY_MS2 * max(0.0, slope)
 
@@ -146,7 +210,7 @@ def is_real(
     """
     feigned_ms2 = motion.uncertainty_ms2(ride, "wheel_speed", slowing.span.length_s)
     within = from_ms2 <= slowing.rate_ms2 - feigned_ms2 + 0.05 and slowing.steepest_ms2 <= to_ms2
-    if not within or rebounds(ride, slowing.span) or falls_back(ride, slowing.span):
+    if not within or _rebounds(ride, slowing.span) or _falls_back(ride, slowing.span):
         return False
     if slowing.corroborated is None:
         return not can_corroborate(ride) or _turned_before(ride, slowing, turned_within_s)
@@ -156,10 +220,6 @@ def is_real(
 def can_corroborate(ride: Ride) -> bool:
     """Is anything logged that must slow with the wheel?"""
     return ride.has("engine_speed") or ride.has("front_wheel_speed")
-
-
-TURNED_S = 0.33
-"""Engine and wheel turned together for at least this, or nothing is known of it."""
 
 
 def _turned_before(ride: Ride, slowing: Slowing, within_s: float) -> bool:
@@ -172,17 +232,7 @@ def _turned_before(ride: Ride, slowing: Slowing, within_s: float) -> bool:
     start_s = slowing.span.start_s
     before = ride.slice(Span(start_s - within_s, start_s))
     seconds = row_seconds(ride)[before]
-    return bool(seconds[drivetrain.in_gear(ride)[before]].sum() >= TURNED_S)
-
-
-WIDE_OPEN = 2.0
-"""Times the throttle usual at a speed: an engine that pulls so hard and gains nothing climbs."""
-
-HARD_PULL = 20.0
-"""Per cent above closed under which an engine does not pull hard."""
-
-LOSES_MS2 = 0.3
-"""A bike that loses this with the throttle clearly open climbs, or rides into a storm."""
+    return bool(seconds[drivetrain.in_gear(ride)[before]].sum() >= _limits(ride).turned_s)
 
 
 def pulled_uphill(ride: Ride, span: Span) -> bool:
@@ -192,7 +242,8 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     falls. Usual: the median of the ride's steady riding within a tenth of this speed. False
     where the throttle is not logged; where there is no such riding, the second alone is asked.
     """
-    name = next((n for n in ("throttle", "throttle_grip") if ride.has(n)), "")
+    limits = _limits(ride)
+    name = next((n for n in (throttle.PLATE, throttle.GRIP) if ride.has(n)), "")
     if not name:
         return False
     opening, speed, a = (
@@ -204,15 +255,16 @@ def pulled_uphill(ride: Ride, span: Span) -> bool:
     open_now, gained_ms2 = motion.median(opening[before]), motion.median(a[before])
     if math.isnan(open_now) or math.isnan(gained_ms2):
         return False
-    if open_now > HARD_PULL and gained_ms2 < -LOSES_MS2:
+    if open_now > limits.hard_pull and gained_ms2 < -limits.loses_ms2:
         return True
     at_kmh = float(np.nanmedian(speed[before]))
-    alike = (np.abs(speed / at_kmh - 1.0) < 0.1) & (np.abs(a) < 0.2) & throttle.is_open(ride, name)
-    if row_seconds(ride)[alike].sum() < 20.0:
+    steady = np.abs(a) < limits.gains_nothing_ms2
+    alike = steady & (np.abs(speed / at_kmh - 1.0) < 0.1) & throttle.is_open(ride, name)
+    if row_seconds(ride)[alike].sum() < limits.usual_s:
         return False
     usual = float(np.median(opening[alike]))
-    wide = open_now > max(WIDE_OPEN * usual, HARD_PULL)
-    return wide and gained_ms2 < 0.2
+    wide = open_now > max(limits.wide_open * usual, limits.hard_pull)
+    return bool(wide and gained_ms2 < limits.gains_nothing_ms2)
 
 
 def throttle_open(ride: Ride, span: Span) -> bool:
@@ -231,7 +283,7 @@ def throttle_open(ride: Ride, span: Span) -> bool:
         tells &= ride.numbers("cruise_engaged")[rows] == 0
     if tells.sum() < 3 or tells.sum() < 0.5 * len(tells):
         return False
-    return bool(throttle.is_open(ride, name)[rows][tells].mean() >= 0.75)
+    return bool(throttle.is_open(ride, name)[rows][tells].mean() >= _limits(ride).open_share)
 
 
 def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
@@ -241,7 +293,7 @@ def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
     for name in ("front_wheel_speed", "gps_speed"):
         other = _relative_fall(ride, name, span)
         if other is not None and fall is not None and ride.interval_s(name) <= span.length_s:
-            can_tell.append((other >= SAME_FALL * fall, name.replace("_", " ")))
+            can_tell.append((other >= _limits(ride).same_fall * fall, name.replace("_", " ")))
     engine = _engine_falls(ride, span)
     if engine is not None:
         can_tell.append((engine, "engine speed in gear"))
@@ -249,10 +301,6 @@ def _corroborated(ride: Ride, span: Span) -> tuple[bool | None, str]:
         return None, ""
     agreeing = [by for agrees, by in can_tell if agrees]
     return bool(agreeing), (agreeing or [by for _, by in can_tell])[0]
-
-
-FREE_S = 0.5
-"""Around a gear change the engine is not held by the wheel for about this long."""
 
 
 def _engine_falls(ride: Ride, span: Span) -> bool | None:
@@ -266,7 +314,7 @@ def _engine_falls(ride: Ride, span: Span) -> bool | None:
     rows = ride.slice(span)
     tells, follows = (flags[rows] for flags in _engine_follows(ride))
     seconds = row_seconds(ride)[rows]
-    if seconds[tells].sum() < 0.33:
+    if seconds[tells].sum() < _limits(ride).turned_s:
         return None
     return bool(seconds[tells & follows].sum() >= 0.5 * seconds[tells].sum())
 
@@ -274,18 +322,18 @@ def _engine_falls(ride: Ride, span: Span) -> bool | None:
 @once
 def _engine_follows(ride: Ride) -> tuple[Flags, Flags]:
     """Rows on which engine speed can show, and those on which it changes as speed does."""
-    rpm = ride.numbers("engine_speed")
+    rpm, limits = ride.numbers("engine_speed"), _limits(ride)
     with np.errstate(invalid="ignore", divide="ignore"):
-        tells = rpm > 1.2 * ride.settings.drivetrain.idle_rpm
+        tells = rpm > limits.idles * ride.settings.drivetrain.idle_rpm
         log_rpm = np.log(np.where(rpm > 0, rpm, np.nan))
         rpm_rate = motion.slope(ride, log_rpm, motion.window_s(ride, "wheel_speed"))
         speed_rate = acceleration(ride) * KMH_PER_MS / ride.numbers("wheel_speed")
-        follows = rpm_rate <= SAME_FALL * speed_rate
+        follows = rpm_rate <= limits.same_fall * speed_rate
     if ride.has("clutch"):
-        tells &= ~motion.widened(ride, ride.numbers("clutch") == 1, FREE_S / 2)
+        tells &= ~motion.widened(ride, ride.numbers("clutch") == 1, limits.frees_s / 2)
     if ride.has("gear"):
         changed = drivetrain.gear_changed(ride)
-        tells &= ~motion.widened(ride, changed, FREE_S) & (ride.numbers("gear") != 0)
+        tells &= ~motion.widened(ride, changed, limits.frees_s) & (ride.numbers("gear") != 0)
     return tells & np.isfinite(rpm_rate) & np.isfinite(speed_rate), follows
 
 

@@ -5,12 +5,15 @@ A fleet, model or bike file sets one under ``[thresholds."shared/definitions"]``
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 from ridecheck.core.model import LimitUsed
 from ridecheck.core.thresholds import in_force, threshold
 from ridecheck.signals.ride import Ride, once
 
 ID = "shared/definitions"
+
+T = TypeVar("T")
 
 PRACTICE = "common practice"
 SIMULATED = "from simulated rides"
@@ -88,21 +91,26 @@ class Definitions:
 
 def definitions(ride: Ride) -> Definitions:
     """The definitions for the bike of a ride."""
-    return _in_force(ride)[0]
+    return values(ride, ID, Definitions)
 
 
 def used(ride: Ride) -> Mapping[str, LimitUsed]:
     """Their values and who set each, by name."""
-    return _in_force(ride)[1]
+    return {value.name: value for value in _in_force(ride, ID, Definitions)[1]}
+
+
+def values(ride: Ride, table_id: str, table: type[T]) -> T:
+    """A table of limits that is no rule's own, for the bike of a ride."""
+    found: T = _in_force(ride, table_id, table)[0]
+    return found
 
 
 @once
-def _in_force(ride: Ride) -> tuple[Definitions, Mapping[str, LimitUsed]]:
+def _in_force(ride: Ride, table_id: str, table: type) -> tuple[Any, tuple[LimitUsed, ...]]:
     settings = ride.settings
-    found, values = in_force(
-        Definitions,
+    return in_force(
+        table,
         danger=True,
-        overrides=settings.thresholds.get(ID, {}),
+        overrides=settings.thresholds.get(table_id, {}),
         cruise=settings.cruise,
     )
-    return found, {value.name: value for value in values}

@@ -1,10 +1,13 @@
 """Numbers that several rules share: set once, followed by all of them, never loosened."""
 
+import pytest
 from rides import ride_from
 
 from ridecheck.rules import all_rules
 from ridecheck.rules.engine import effective_limits, known_limits
-from ridecheck.signals.definitions import ID, definitions
+from ridecheck.signals import braking
+from ridecheck.signals.definitions import ID, definitions, values
+from ridecheck.signals.tables import SHARED
 
 RIDE = {"pieces": ["80 km/h, gear 4, 10 s"]}
 BRAKE_DEAD = all_rules()["switches/brake-dead"]
@@ -41,3 +44,17 @@ def test_a_rules_own_value_comes_before_the_shared_one():
 
 def test_fleet_files_may_set_what_is_shared():
     assert known_limits()[ID]["braking_ms2"].loosens(3.0, than=2.5)
+
+
+@pytest.mark.parametrize("name", SHARED)
+def test_every_shared_number_has_unit_reason_and_source(name):
+    for limit in known_limits()[name].values():
+        assert limit.reason
+        assert limit.source
+        assert limit.unit or abs(limit.default) <= 1.0
+
+
+def test_a_table_that_rules_share_is_set_by_a_fleet_too():
+    ride = with_thresholds(shared__slowing={"same_fall": 0.4})
+
+    assert values(ride, braking.ID, braking.Limits).same_fall == 0.4
