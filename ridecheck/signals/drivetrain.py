@@ -15,51 +15,176 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Drivetrain, Span
+from ridecheck.core.thresholds import threshold
 from ridecheck.signals import motion
+from ridecheck.signals.definitions import PRACTICE, SIMULATED, values
 from ridecheck.signals.ride import Ride, once
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-SLOWEST_KMH = 10.0
-"""Below this, pulse counting and clutch slip make the ratio worthless."""
+ID = "shared/ratio"
 
-STEADY_KMH = 15.0
-"""... and below this too rough to judge anything by."""
 
-LAG_S = 0.5
-"""Filter lag of a displayed engine speed; makers use 0.1 to 1 s (common practice)."""
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Engine speed over wheel speed: what it says of the gear, and how far it may stray."""
 
-LAG_MIDDLE_S = 0.3
-"""The middle of the lags makers use: wheel speed is compared with an engine this much late."""
+    slowest_kmh: float = threshold(
+        10.0,
+        "km/h",
+        "slower, pulse counting and clutch slip make the ratio worthless",
+        source=PRACTICE,
+        loosened_by="raising",
+    )
+    steady_kmh: float = threshold(
+        15.0,
+        "km/h",
+        "slower, the ratio is too rough to judge anything by",
+        source=PRACTICE,
+    )
+    lag_s: float = threshold(
+        0.5,
+        "s",
+        "filter lag of a displayed engine speed; makers use 0.1 to 1 s",
+        source=PRACTICE,
+    )
+    lag_middle_s: float = threshold(
+        0.3,
+        "s",
+        "the middle of those lags: wheel speed is held against an engine this much late",
+        source=PRACTICE,
+    )
+    base: float = threshold(
+        0.03,
+        "",
+        "scatter of the ratio on a steady road when all else is accounted for",
+        source=SIMULATED,
+    )
+    drive_slip: float = threshold(
+        0.02,
+        "",
+        "slip of the driven tyre, seen only by an undriven wheel: 1 to 2 %",
+        source=PRACTICE,
+    )
+    above_idle: float = threshold(
+        1.15,
+        "times",
+        "idle speed: no faster, an engine may be idling by itself, clutch in or not",
+        source=PRACTICE,
+    )
+    reach: float = threshold(
+        0.05,
+        "",
+        "a ratio this near a rung means that gear, however fine the signals",
+        source=SIMULATED,
+        loosened_by="lowering",
+    )
+    widest: float = threshold(
+        0.12,
+        "",
+        "a row whose tolerance is wider says nothing about the gear",
+        source=SIMULATED,
+        loosened_by="lowering",
+    )
+    steady_ms2: float = threshold(
+        0.5,
+        "m/s2",
+        "acceleration up to which a row counts as steady",
+        source=PRACTICE,
+    )
+    ladder_within: float = threshold(
+        0.025,
+        "",
+        "steady rows of a manual gearbox lie this close to a rung of its ladder",
+        source=SIMULATED,
+    )
+    ladder_share: float = threshold(
+        0.75,
+        "",
+        "of the steady time on rungs, or there is no ladder",
+        source=SIMULATED,
+    )
+    used_s: float = threshold(
+        10.0,
+        "s",
+        "of steady riding on a rung from which a gear counts as used",
+        source=SIMULATED,
+    )
+    misread: float = threshold(
+        0.10,
+        "",
+        "wheel speed further than this from another speed, as a log, is itself misread",
+        source=PRACTICE,
+    )
+    too_far: float = threshold(
+        0.12,
+        "",
+        "from its model in every gear logged: no worn tyre and no sprocket a tooth or two "
+        "other; two teeth of seventeen make 12 %",
+        source=PRACTICE,
+    )
+    exact: float = threshold(
+        0.015,
+        "",
+        "wear of a tyre and the steps of both signals move the right model no further",
+        source=SIMULATED,
+    )
+    labelled_s: float = threshold(
+        60.0,
+        "s",
+        "of steady riding under logged gears from which the labels are believed",
+        source=SIMULATED,
+    )
+    miscounted: float = threshold(
+        0.15,
+        "",
+        "no tyre, sprocket or instrument is this far off; a ring read with teeth too many is",
+        source=PRACTICE,
+    )
+    alike_s: float = threshold(
+        2.0,
+        "s",
+        "of steady riding from which the error of a gear counts, large as it must be",
+        source=SIMULATED,
+    )
+    miscount_s: float = threshold(
+        60.0,
+        "s",
+        "of steady riding in all of them together",
+        source=SIMULATED,
+    )
+    alike: float = threshold(
+        0.015,
+        "",
+        "gears whose errors differ by no more share one cause",
+        source=SIMULATED,
+    )
+    clear_s: float = threshold(
+        1.5,
+        "s",
+        "either side of a clutch pull, neutral or a change of gear the ratio is on its way",
+        source=PRACTICE,
+    )
+    scaled_s: float = threshold(
+        10.0,
+        "s",
+        "of steady riding from which a common error of the speed signal is taken out",
+        source=SIMULATED,
+    )
+    ladder_s: float = threshold(
+        30.0,
+        "s",
+        "of steady riding from which there can be a ladder",
+        source=SIMULATED,
+    )
 
-BASE = 0.03
-"""What is left of the ratio's scatter on a steady road when all else is accounted for."""
 
-DRIVE_SLIP = 0.02
-"""Slip of the driven tyre, seen only by an undriven wheel (common practice: 1 to 2 %)."""
+def limits(ride: Ride) -> Limits:
+    """What this module judges by, for the bike of a ride."""
+    return values(ride, ID, Limits)
 
-ABOVE_IDLE = 1.15
-"""An engine no faster than this may be idling by itself, clutch in or not."""
-
-REACH = 0.05
-"""A ratio this near a rung means that gear, however fine the signals."""
-
-WIDEST = 0.12
-"""A row whose computed tolerance is wider than this says nothing about the gear."""
-
-STEADY_MS2 = 0.5
-"""Acceleration up to which a row counts as steady."""
-
-LADDER_WITHIN = 0.025
-"""Steady rows of a manual gearbox lie this close to a rung of its ladder."""
-
-LADDER_SHARE = 0.75
-"""... at least this share of the time, or there is no ladder."""
-
-USED_S = 10.0
-"""Steady seconds on a rung from which a gear counts as used."""
 
 FACTORS = {
     "in miles per hour": 1 / 1.609344,
@@ -89,17 +214,17 @@ def gear_changed(ride: Ride) -> Flags:
 
 @once
 def ratio(ride: Ride) -> Floats:
-    """rpm per km/h, (n,); NaN where either is blank or speed is under SLOWEST_KMH."""
+    """rpm per km/h, (n,); NaN where either is blank or speed is under the slowest."""
     v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where((v >= SLOWEST_KMH) & (rpm > 0), rpm / v, np.nan)
+        return np.where((v >= limits(ride).slowest_kmh) & (rpm > 0), rpm / v, np.nan)
 
 
 @once
 def _log_ratio(ride: Ride) -> Floats:
     """Log of the ratio, (n,); on calm rows the median over three refreshes, which takes out
-    the scatter of a needle without moving an edge. Wheel speed is taken LAG_MIDDLE_S
-    earlier, as engine speed shows it.
+    the scatter of a needle without moving an edge. Wheel speed is taken as
+    much earlier, as engine speed shows it.
     """
     raw = np.log(ratio(ride)) + np.log(ride.numbers("wheel_speed") / _earlier(ride))
     over_s = max(0.5, 3.0 * max(_finite(ride.interval_s("engine_speed")), ride.row_interval_s))
@@ -109,14 +234,17 @@ def _log_ratio(ride: Ride) -> Floats:
 
 
 def _earlier(ride: Ride) -> Floats:
-    """Wheel speed LAG_MIDDLE_S before each row, (n,); the row's own at a segment's start."""
+    """Wheel speed as long before each row as engine speed lags, (n,).
+
+    The row's own at a segment's start.
+    """
     speed = ride.numbers("wheel_speed")
     earlier = speed.copy()
     for rows in motion.segment_slices(ride):
         t_s, v = ride.t_s[rows], speed[rows]
         known = ~np.isnan(v)
         if known.any():
-            earlier[rows] = np.interp(t_s - LAG_MIDDLE_S, t_s[known], v[known])
+            earlier[rows] = np.interp(t_s - limits(ride).lag_middle_s, t_s[known], v[known])
     return np.where((earlier > 0) & (speed > 0), earlier, np.nan)
 
 
@@ -125,7 +253,7 @@ def tolerance(ride: Ride) -> Floats:
     """Largest relative error of the ratio that the signals' making explains, (n,).
 
     steps/2 of both signals, acceleration times (engine speed lag + one refresh of each),
-    slip where speed comes from an undriven wheel, and BASE.
+    slip where speed comes from an undriven wheel, and what is left beside.
     """
     v, rpm = ride.numbers("wheel_speed"), ride.numbers("engine_speed")
     a = np.abs(motion.acceleration(ride))
@@ -133,8 +261,10 @@ def tolerance(ride: Ride) -> Floats:
     undriven = ride.settings.speed_signal.taken_from in ("front_wheel", "unknown")
     with np.errstate(invalid="ignore", divide="ignore"):
         quantised = motion.step_kmh(ride, "wheel_speed") / (2 * v) + _step(ride) / (2 * rpm)
-        lagging = motion.KMH_PER_MS * a * (LAG_S + stale_s) / v
-    total: Floats = BASE + quantised + lagging + (DRIVE_SLIP if undriven else 0.0)
+        lagging = motion.KMH_PER_MS * a * (limits(ride).lag_s + stale_s) / v
+    total: Floats = (
+        limits(ride).base + quantised + lagging + (limits(ride).drive_slip if undriven else 0.0)
+    )
     return total
 
 
@@ -146,12 +276,19 @@ def locked(ride: Ride) -> Flags:
     rows whose tolerance is too wide. The logged gear plays no part.
     """
     a = motion.acceleration(ride)
-    fast = ride.numbers("wheel_speed") >= STEADY_KMH
-    fast &= ride.numbers("engine_speed") > ABOVE_IDLE * ride.settings.drivetrain.idle_rpm
-    usable = fast & ~np.isnan(ratio(ride)) & (np.abs(a) <= STEADY_MS2) & (tolerance(ride) <= WIDEST)
+    fast = ride.numbers("wheel_speed") >= limits(ride).steady_kmh
+    fast &= (
+        ride.numbers("engine_speed") > limits(ride).above_idle * ride.settings.drivetrain.idle_rpm
+    )
+    usable = (
+        fast
+        & ~np.isnan(ratio(ride))
+        & (np.abs(a) <= limits(ride).steady_ms2)
+        & (tolerance(ride) <= limits(ride).widest)
+    )
     for name in ("clutch", "neutral_switch"):
         if ride.has(name):
-            usable &= ~motion.widened(ride, ride.numbers(name) == 1, 1.5)
+            usable &= ~motion.widened(ride, ride.numbers(name) == 1, limits(ride).clear_s)
     return np.asarray(usable & calm(ride))
 
 
@@ -159,7 +296,7 @@ def locked(ride: Ride) -> Flags:
 def steady(ride: Ride) -> Flags:
     """Locked rows that are also a second and a half away from any change of logged gear."""
     usable = locked(ride)
-    return usable & ~motion.widened(ride, gear_changed(ride), 1.5)
+    return usable & ~motion.widened(ride, gear_changed(ride), limits(ride).clear_s)
 
 
 @once
@@ -180,14 +317,17 @@ def scale(ride: Ride) -> float:
     must not look like wrong gears.
     """
     log_ratio, weight_s = _steady_logs(ride)
-    if weight_s.sum() < 10.0:
+    if weight_s.sum() < limits(ride).scaled_s:
         return 1.0
     ladder = _ladder(ride.settings.drivetrain)
     tries = np.linspace(math.log(0.9), math.log(1.12), 45)
-    shares = [_share(log_ratio + shift, weight_s, ladder, LADDER_WITHIN / 2) for shift in tries]
+    shares = [
+        _share(log_ratio + shift, weight_s, ladder, limits(ride).ladder_within / 2)
+        for shift in tries
+    ]
     best = max(range(len(tries)), key=lambda i: (round(shares[i], 2), -abs(tries[i])))
     off = log_ratio + tries[best] - ladder[_nearest(log_ratio + tries[best], ladder)]
-    near = np.abs(off) <= LADDER_WITHIN
+    near = np.abs(off) <= limits(ride).ladder_within
     if not near.any():
         return 1.0
     return float(math.exp(tries[best] - _median(off[near], weight_s[near])))
@@ -207,7 +347,9 @@ def rungs(ride: Ride) -> Ints:
     if known.any():
         nearest = _nearest(log_ratio[known], ladder)
         off = np.abs(log_ratio[known] - ladder[nearest])
-        reach = np.maximum(np.nan_to_num(tolerance(ride)[known], nan=WIDEST), REACH)
+        reach = np.maximum(
+            np.nan_to_num(tolerance(ride)[known], nan=limits(ride).widest), limits(ride).reach
+        )
         within = off <= np.minimum(reach, half_step(ride))
         gears[known] = np.where(within, nearest + 1, 0)
     return gears
@@ -233,17 +375,17 @@ def has_ladder(ride: Ride) -> bool:
     rung of any ladder, and what slips past the others lies on none.
     """
     log_ratio, weight_s = _steady_logs(ride)
-    if weight_s.sum() < 30.0:
+    if weight_s.sum() < limits(ride).ladder_s:
         return False
     ladder = _ladder(ride.settings.drivetrain)
     shifted = log_ratio + math.log(scale(ride))
-    if _share(shifted, weight_s, ladder) < LADDER_SHARE:
+    if _share(shifted, weight_s, ladder, limits(ride).ladder_within) < limits(ride).ladder_share:
         return False
     nearest = _nearest(shifted, ladder)
-    on = np.abs(shifted - ladder[nearest]) <= LADDER_WITHIN
+    on = np.abs(shifted - ladder[nearest]) <= limits(ride).ladder_within
     by_s = np.bincount(nearest, weights=weight_s, minlength=len(ladder))
     on_s = np.bincount(nearest[on], weights=weight_s[on], minlength=len(ladder))
-    used = (on_s >= USED_S) & (on_s > 0.5 * by_s)
+    used = (on_s >= limits(ride).used_s) & (on_s > 0.5 * by_s)
     return ride.has("gear") or int(used.sum()) >= 2
 
 
@@ -297,29 +439,19 @@ def fit(
         return Fit(0.0, 0.0, 0, 0.0)
     ladder = _ladder(drivetrain)
     biases = sorted(np.linspace(math.log(0.93), math.log(1.07), 29).tolist(), key=abs)
+    within = limits(ride).ladder_within
     stated = math.log(factor * (1.0 + reads_high_percent / 100.0))
     shifts = [stated + bias for bias in biases]
-    shares = [round(_share(log_ratio + shift, weight_s, ladder), 2) for shift in shifts]
+    shares = [round(_share(log_ratio + shift, weight_s, ladder, within), 2) for shift in shifts]
     found = int(np.argmax(shares))
     best = shifts[found]
     nearest = _nearest(log_ratio + best, ladder)
-    near = np.abs(log_ratio + best - ladder[nearest]) <= LADDER_WITHIN
-    used = sum(float(weight_s[near & (nearest == g)].sum()) >= USED_S for g in range(len(ladder)))
+    near = np.abs(log_ratio + best - ladder[nearest]) <= within
+    used = sum(
+        float(weight_s[near & (nearest == g)].sum()) >= limits(ride).used_s
+        for g in range(len(ladder))
+    )
     return Fit(shares[found], biases[found], used, float(weight_s.sum()))
-
-
-MISREAD = 0.10
-"""Wheel speed further than this from another speed, as a log, is itself misread."""
-
-TOO_FAR = 0.12
-"""A drive further than this from its model in every gear logged has no worn tyre and no
-sprocket a tooth or two other: two teeth of seventeen make 12 per cent."""
-
-EXACT = 0.015
-"""Wear of a tyre and the steps of both signals move the right model no further than this."""
-
-LABELLED_S = 60.0
-"""Steady seconds under a logged gear from which the labels are believed."""
 
 
 @once
@@ -333,20 +465,24 @@ def fitting_models(ride: Ride) -> tuple[str, ...]:
     stated = ride.settings.speed_signal.reads_high_percent
     own = fit(ride, ride.settings.drivetrain, reads_high_percent=stated)
     own_off = _labelled(ride, ride.settings.drivetrain, stated)
-    far = bool(own_off) and min(abs(off) for off in own_off.values()) > TOO_FAR
+    far = bool(own_off) and min(abs(off) for off in own_off.values()) > limits(ride).too_far
     better = []
     for name, other in ride.settings.other_models.items():
         high = ride.settings.other_reads_high.get(name, 0.0)
         found = fit(ride, other, reads_high_percent=high)
         off = _labelled(ride, other, high)
-        exact = len(off) >= 2 and max(abs(o) for o in off.values()) <= 2 * EXACT
-        by_ladder = found.share >= LADDER_SHARE and found.gears >= 2 and _much_better(found, own)
+        exact = len(off) >= 2 and max(abs(o) for o in off.values()) <= 2 * limits(ride).exact
+        by_ladder = (
+            found.share >= limits(ride).ladder_share
+            and found.gears >= 2
+            and _much_better(found, own, limits(ride).exact)
+        )
         if by_ladder or (far and exact):
             better.append((found.share, name))
     return tuple(name for _, name in sorted(better, key=lambda b: (-b[0], b[1])))
 
 
-def _much_better(other: Fit, own: Fit) -> bool:
+def _much_better(other: Fit, own: Fit, exact_bias: float) -> bool:
     """Twice the share; a tenth more of it, near exact; or as good a share, exact where own is not.
 
     A manual gearbox spends all steady riding but stray seconds on its own ladder, so a
@@ -354,17 +490,17 @@ def _much_better(other: Fit, own: Fit) -> bool:
     """
     if other.share >= 2 * own.share:
         return True
-    near = abs(other.bias) <= 2 * EXACT
+    near = abs(other.bias) <= 2 * exact_bias
     if near and other.share >= max(0.9, own.share + 0.1):
         return True
-    exact = abs(other.bias) <= EXACT and abs(own.bias) >= 0.035
+    exact = abs(other.bias) <= exact_bias and abs(own.bias) >= 0.035
     return exact and other.gears >= 3 and other.share >= own.share
 
 
 def _labelled(ride: Ride, drivetrain: Drivetrain, reads_high_percent: float) -> dict[int, float]:
     """By logged gear: log of the ratio over a drivetrain's own, on steady rows.
 
-    Empty where no gear is logged, or less than LABELLED_S of steady riding under one.
+    Empty where no gear is logged, or too little steady riding under one.
     """
     if not ride.has("gear"):
         return {}
@@ -374,11 +510,11 @@ def _labelled(ride: Ride, drivetrain: Drivetrain, reads_high_percent: float) -> 
     seen_s = 0.0
     for g in range(1, len(drivetrain.overall_ratios) + 1):
         rows = flags & (gear == g)
-        if seconds[rows].sum() < USED_S / 2:
+        if seconds[rows].sum() < limits(ride).used_s / 2:
             continue
         seen_s += float(seconds[rows].sum())
         found[g] = float(np.log(np.median(ratio(ride)[rows]) / drivetrain.rpm_per_kmh(g)) + high)
-    return found if seen_s >= LABELLED_S else {}
+    return found if seen_s >= limits(ride).labelled_s else {}
 
 
 def _speed_misread(ride: Ride) -> bool:
@@ -390,7 +526,7 @@ def _speed_misread(ride: Ride) -> bool:
         other = ride.numbers(name)
         rows = steady(ride) & (v > 30.0) & (other > 10.0)
         if seconds[rows].sum() >= 60.0:
-            return bool(abs(np.median(np.log(v[rows] / other[rows]))) > MISREAD)
+            return bool(abs(np.median(np.log(v[rows] / other[rows]))) > limits(ride).misread)
     return False
 
 
@@ -402,7 +538,9 @@ def fitting_factor(ride: Ride) -> str:
         name: fit(ride, ride.settings.drivetrain, factor=factor) for name, factor in FACTORS.items()
     }
     name, best = max(tried.items(), key=lambda item: item[1].share)
-    clear = best.share >= LADDER_SHARE and best.share >= 2 * own.share and best.gears >= 3
+    clear = (
+        best.share >= limits(ride).ladder_share and best.share >= 2 * own.share and best.gears >= 3
+    )
     return name if clear else ""
 
 
@@ -410,7 +548,7 @@ def fitting_factor(ride: Ride) -> str:
 def half_step(ride: Ride) -> float:
     """Half the smallest step between neighbouring gears, as a log ratio."""
     ladder = _ladder(ride.settings.drivetrain)
-    return float(np.abs(np.diff(ladder)).min() / 2) if len(ladder) > 1 else WIDEST
+    return float(np.abs(np.diff(ladder)).min() / 2) if len(ladder) > 1 else limits(ride).widest
 
 
 def measures(ride: Ride) -> Mapping[str, float]:
@@ -456,18 +594,6 @@ def gear_biases(ride: Ride) -> Mapping[int, GearBias]:
 MISCOUNTS = (0.5, 2.0)
 """A sensor that misses every other pulse, or counts each twice."""
 
-MISCOUNTED = 0.15
-"""No tyre, sprocket or instrument is this far off; a ring read with teeth too many or few is."""
-
-ALIKE = 0.015
-"""Gears whose errors differ by no more than this share one cause."""
-
-ALIKE_S = 2.0
-"""Steady seconds from which a gear's error counts, large as it must be here."""
-
-MISCOUNT_S = 60.0
-"""Steady seconds in all of them together."""
-
 
 @once
 def miscount(ride: Ride) -> float | None:
@@ -480,18 +606,18 @@ def miscount(ride: Ride) -> float | None:
     """
     if not ride.has("gear"):
         return None
-    biases = {g: b for g, b in gear_biases(ride).items() if b.seconds >= ALIKE_S}
-    if len(biases) < 2 or sum(b.seconds for b in biases.values()) < MISCOUNT_S:
+    biases = {g: b for g, b in gear_biases(ride).items() if b.seconds >= limits(ride).alike_s}
+    if len(biases) < 2 or sum(b.seconds for b in biases.values()) < limits(ride).miscount_s:
         return None
     offs = np.log([1.0 + b.bias for b in biases.values()])
     middle = _median(offs, np.array([b.seconds for b in biases.values()]))
-    if np.abs(offs - middle).max() > ALIKE or abs(middle) < MISCOUNTED:
+    if np.abs(offs - middle).max() > limits(ride).alike or abs(middle) < limits(ride).miscounted:
         return None
     factor = math.exp(middle) / (1.0 + ride.settings.speed_signal.reads_high_percent / 100.0)
-    if any(abs(factor / known - 1.0) < 2 * ALIKE for known in MISCOUNTS):
+    if any(abs(factor / known - 1.0) < 2 * limits(ride).alike for known in MISCOUNTS):
         return factor
     a_unit = any(
-        abs(factor / known - 1.0) < 2 * ALIKE
+        abs(factor / known - 1.0) < 2 * limits(ride).alike
         for known in FACTORS.values()
         if known not in MISCOUNTS
     )
@@ -510,7 +636,10 @@ def _explains(other: Drivetrain, ride: Ride, biases: Mapping[int, "GearBias"]) -
         math.log(other.rpm_per_kmh(g) * (1.0 + b.bias) / own.rpm_per_kmh(g))
         for g, b in biases.items()
     ]
-    return max(offs) - min(offs) <= 2 * ALIKE + LADDER_WITHIN and max(map(abs, offs)) < 0.1
+    return (
+        max(offs) - min(offs) <= 2 * limits(ride).alike + limits(ride).ladder_within
+        and max(map(abs, offs)) < 0.1
+    )
 
 
 BIN = 0.001
@@ -540,9 +669,7 @@ def _nearest(log_ratio: Floats, ladder: Floats) -> Ints:
     return order[((rising[1:] + rising[:-1]) / 2.0).searchsorted(log_ratio)]
 
 
-def _share(
-    log_ratio: Floats, weight_s: Floats, ladder: Floats, within: float = LADDER_WITHIN
-) -> float:
+def _share(log_ratio: Floats, weight_s: Floats, ladder: Floats, within: float) -> float:
     """Share of time within reach of a rung."""
     off = np.abs(log_ratio - ladder[_nearest(log_ratio, ladder)])
     return float(weight_s[off <= within].sum() / max(weight_s.sum(), 1e-9))

@@ -3,9 +3,13 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from ridecheck.signals import braking, definitions
+from ridecheck.signals import braking, definitions, drivetrain
 
 SHARED: Mapping[str, type] = MappingProxyType(
-    {definitions.ID: definitions.Definitions, braking.ID: braking.Limits}
+    {
+        definitions.ID: definitions.Definitions,
+        braking.ID: braking.Limits,
+        drivetrain.ID: drivetrain.Limits,
+    }
 )
 """By the name they have in ``[thresholds."..."]`` and in ``ridecheck explain``."""

@@ -53,7 +53,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     """One finding at most: what the ratios fit better."""
     stated = ride.settings.speed_signal.reads_high_percent
     own = drivetrain.fit(ride, ride.settings.drivetrain, reads_high_percent=stated)
-    fits_own = own.share >= drivetrain.LADDER_SHARE
+    fits_own = own.share >= drivetrain.limits(ride).ladder_share
     yield Exposure(seconds=own.seconds if fits_own else 0.0)
     models, unit = drivetrain.fitting_models(ride), drivetrain.fitting_factor(ride)
     if own.seconds < limits.least_s or (own.share >= limits.own_share and not models):

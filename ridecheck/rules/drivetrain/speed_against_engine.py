@@ -97,14 +97,16 @@ def _miscounted(ride: Ride, factor: float) -> Verdicts:
     biases = drivetrain.gear_biases(ride)
     seconds = sum(b.seconds for b in biases.values())
     yield Exposure(seconds=seconds)
-    gears = ", ".join(str(g) for g in sorted(biases) if biases[g].seconds >= drivetrain.ALIKE_S)
+    gears = ", ".join(
+        str(g) for g in sorted(biases) if biases[g].seconds >= drivetrain.limits(ride).alike_s
+    )
     yield Finding(
         span=Span(0.0, ride.duration_s),
         message=f"wheel speed reads {factor:.2f} times what engine speed makes it, alike in gear "
         f"{gears} over {seconds:.0f} s of steady riding: its sensor counts pulses too many or "
         "too few, or its pulse setting is wrong",
         measured=100.0 * (factor - 1.0),
-        limit=100.0 * drivetrain.MISCOUNTED,
+        limit=100.0 * drivetrain.limits(ride).miscounted,
         unit="%",
         channels=("wheel_speed", "gear"),
     )
