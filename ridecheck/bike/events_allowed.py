@@ -3,7 +3,6 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from difflib import get_close_matches
 from pathlib import Path
 from typing import get_args
 
@@ -13,6 +12,7 @@ from ridecheck.bike.signed import MISREAD_CHECK, REGISTER, rule_named
 from ridecheck.core.dangers import Found
 from ridecheck.core.errors import UsageError
 from ridecheck.core.model import RideResult, Severity, StoredFinding
+from ridecheck.core.names import nearest_names
 from ridecheck.fleet.events import KINDS, Event, events_of, new_event
 from ridecheck.rules import all_rules
 from ridecheck.rules.base import Rule
@@ -115,7 +115,7 @@ def result_of(root: Path, ride: str) -> RideResult:
     found = [p for p in sorted((root / "results").glob("*/*.json")) if p.stem == ride]
     if not found:
         known = [p.stem for p in (root / "results").glob("*/*.json")]
-        close = get_close_matches(ride, known, n=1, cutoff=0.5)
+        close = nearest_names(ride, known)
         raise UsageError(
             "there is no such ride",
             where=str(root / "results"),
@@ -173,7 +173,7 @@ def _is_registered(root: Path, bike: str, named: str) -> bool:
 
 def _ids_known(findings: Sequence[StoredFinding], named: str) -> str:
     ids = [f.id for f in findings]
-    close = get_close_matches(named, ids, n=1, cutoff=0.6)
+    close = nearest_names(named, ids, cutoff=0.6)
     if close:
         return f"did you mean {close[0]}?"
     heavy = sorted(findings, key=lambda f: (f.severity.rank, f.id))[:5]
@@ -240,7 +240,7 @@ def _is_a_check(name: str) -> None:
 
 
 def _unknown(what: str, value: str, known: Sequence[str]) -> UsageError:
-    close = get_close_matches(value, known, n=1, cutoff=0.6)
+    close = nearest_names(value, known, cutoff=0.6)
     hint = f"did you mean {close[0]}? " if close else ""
     article = "an" if what[0] in "aeiou" else "a"
     return UsageError(

@@ -121,9 +121,9 @@ def schema(
 
 
 def _nearest(name: str, known: list[str]) -> str:
-    from difflib import get_close_matches
+    from ridecheck.core.names import nearest_names
 
-    close = get_close_matches(name, known, n=3, cutoff=0.5)
+    close = list(nearest_names(name, known))
     close += [k for k in known if name.split("/")[-1] in k and k not in close][:3]
     hint = f"did you mean {' or '.join(close)}? " if close else ""
     return f"{hint}ridecheck explain lists all rules"

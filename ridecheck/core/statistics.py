@@ -145,6 +145,16 @@ def seen_at_least_once(chance: float, times: int) -> float:
     return -math.expm1(times * math.log1p(-chance))
 
 
+def binomial_tail(hits: int, of: int, share: float) -> float:
+    """Chance of so many hits or more in ``of`` draws, each a hit with chance ``share``.
+
+    Summed term by term: exact for the few events a ride has, and far quicker to load than a
+    statistics library.
+    """
+    terms = (math.comb(of, k) * share**k * (1.0 - share) ** (of - k) for k in range(hits, of + 1))
+    return min(1.0, math.fsum(terms))
+
+
 def chance_of_as_many(events: int, expected: float) -> float:
     """Chance that a Poisson count with this mean reaches the number of events seen."""
     below = sum(math.exp(-expected) * expected**k / math.factorial(k) for k in range(events))

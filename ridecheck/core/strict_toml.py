@@ -3,12 +3,13 @@
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
+
+from ridecheck.core.names import nearest_name
 
 BIKE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 """What a bike may be called: its file's name without ``.toml``."""
@@ -34,15 +35,6 @@ def wrong(
     """What a validator raises; ``at`` leads on from its own field to the value meant."""
     said = {"what": what, "allowed": allowed, "nearest": nearest, "at": tuple(at)}
     return PydanticCustomError("mistake", "{what}", said)
-
-
-def nearest_name(name: object, known: Iterable[str]) -> str:
-    """The known name that looks most like this one, "" where none does."""
-    if not isinstance(name, str):
-        return ""
-    by_fold = {k.casefold(): k for k in known}
-    found = get_close_matches(name.casefold(), by_fold, n=1, cutoff=0.6)
-    return by_fold[found[0]] if found else ""
 
 
 def one_of(names: Iterable[str], *, empty: str = "none are known here") -> str:

@@ -9,11 +9,11 @@ the last three.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
 from types import MappingProxyType
 
 from ridecheck.core.errors import RidecheckError
+from ridecheck.core.names import nearest_names
 
 KM_PER_MILE = 1.609344
 KM_PER_NAUTICAL_MILE = 1.852
@@ -133,7 +133,7 @@ def _plain(text: str) -> str:
 
 def _no_such_unit(unit_text: str, fitting: tuple[Unit, ...]) -> UnitError:
     names = {_plain(s): u.name for u in fitting for s in (u.name, *u.spellings)}
-    near = [names[m] for m in get_close_matches(_plain(unit_text), names, n=3, cutoff=0.5)]
+    near = [names[m] for m in nearest_names(_plain(unit_text), names)]
     allowed = "allowed: " + ", ".join(u.name for u in fitting) if fitting else "it has no unit"
     measures_other = _plain(unit_text) in _by_spelling()
     return UnitError(

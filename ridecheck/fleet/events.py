@@ -28,6 +28,7 @@ from pydantic_core.core_schema import ValidationInfo
 from ridecheck.core.errors import FleetError, RidecheckError, UsageError
 from ridecheck.core.files import placed
 from ridecheck.core.model import StoredFinding
+from ridecheck.core.names import nearest_name
 from ridecheck.core.strict_toml import (
     BIKE_ID,
     Lines,
@@ -35,7 +36,6 @@ from ridecheck.core.strict_toml import (
     Table,
     is_printed,
     is_visible,
-    nearest_name,
     one_of,
     wrong,
 )

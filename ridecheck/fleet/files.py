@@ -11,6 +11,7 @@ from pydantic_core.core_schema import ValidationInfo
 
 from ridecheck.core.catalog import BRAKES, channels
 from ridecheck.core.model import Cruise, Drivetrain, SpeedSignal, SpeedSource
+from ridecheck.core.names import nearest_name
 from ridecheck.core.strict_toml import (
     BIKE_ID,
     BIKE_ID_RULE,
@@ -18,7 +19,6 @@ from ridecheck.core.strict_toml import (
     Table,
     TimeZone,
     as_tuple,
-    nearest_name,
     one_of,
     wrong,
 )

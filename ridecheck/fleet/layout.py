@@ -21,13 +21,13 @@ from pydantic import (
 from pydantic_core.core_schema import ValidationInfo
 
 from ridecheck.core.catalog import Channel, channels
+from ridecheck.core.names import nearest_name
 from ridecheck.core.strict_toml import (
     BIKE_ID,
     BIKE_ID_RULE,
     Table,
     TimeZone,
     as_tuple,
-    nearest_name,
     one_of,
     wrong,
 )

@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Mapping
 
 from ridecheck.core.model import Cruise
-from ridecheck.core.strict_toml import nearest_name, one_of
+from ridecheck.core.names import nearest_name
+from ridecheck.core.strict_toml import one_of
 from ridecheck.core.thresholds import Limit
 from ridecheck.fleet.files import Thresholds
 from ridecheck.fleet.mistakes import Mistake

@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 from ridecheck.core.errors import FleetError, UsageError
 from ridecheck.core.files import shown
 from ridecheck.core.model import Cruise, Drivetrain, Override, SetBy, Settings, SpeedSignal
-from ridecheck.core.strict_toml import BIKE_ID, BIKE_ID_RULE, Table, nearest_name, one_of
+from ridecheck.core.names import nearest_name
+from ridecheck.core.strict_toml import BIKE_ID, BIKE_ID_RULE, Table, one_of
 from ridecheck.fleet.events import Event
 from ridecheck.fleet.files import (
     BikeFile,

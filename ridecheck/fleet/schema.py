@@ -3,7 +3,8 @@
 from typing import Any
 
 from ridecheck.core.errors import UsageError
-from ridecheck.core.strict_toml import Table, nearest_name, one_of
+from ridecheck.core.names import nearest_name
+from ridecheck.core.strict_toml import Table, one_of
 from ridecheck.fleet.files import BikeFile, FleetFile, ModelFile
 from ridecheck.fleet.layout import Layout
 

@@ -12,7 +12,8 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from ridecheck.core.strict_toml import nearest_name, one_of
+from ridecheck.core.names import nearest_name
+from ridecheck.core.strict_toml import one_of
 from ridecheck.fleet import locate
 from ridecheck.fleet.mistakes import Mistake, as_toml, quoted
 

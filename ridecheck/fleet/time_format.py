@@ -6,7 +6,8 @@ from datetime import UTC, datetime, time
 
 import polars as pl
 
-from ridecheck.core.strict_toml import nearest_name, one_of, wrong
+from ridecheck.core.names import nearest_name
+from ridecheck.core.strict_toml import one_of, wrong
 
 TIME_WORDS = (
     "seconds",

@@ -9,10 +9,10 @@ import dataclasses
 import re
 from typing import Any, TypeVar
 
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.reporters import wording
 from ridecheck.trace import StripChannel
 
-KM_PER_MILE = 1.609344
 IMPERIAL = {"km/h": "mph", "km": "mi"}
 
 SENTENCES = frozenset(

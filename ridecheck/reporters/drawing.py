@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from ridecheck.core.catalog import channels as catalog
 from ridecheck.core.model import Curve, Picture, Span
 from ridecheck.core.packed import unpacked
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.reporters import wording
-from ridecheck.reporters.display_units import IMPERIAL, KM_PER_MILE, figure
+from ridecheck.reporters.display_units import IMPERIAL, figure
 from ridecheck.signals.outline import LEAST_SPAN
 
 WIDE = 720.0

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from ridecheck.core.model import BikeReport, Cancel, RideSummary, Severity, Sketch, Span
 from ridecheck.core.packed import unpacked
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.reporters import wording
 from ridecheck.reporters.drawing import (
     Drawing,
@@ -289,7 +290,7 @@ def gears(rides: Iterable[RideSummary], units: str) -> Gears | None:
         if s >= 0.0005 * total
     )
     near = sum(s for (x, y), s in seconds.items() if _on_a_gear(x, y, slopes))
-    per = 1.609344 if units == "imperial" else 1.0
+    per = KM_PER_MILE if units == "imperial" else 1.0
     step = 20.0 * per if units == "imperial" else 20.0
     return Gears(
         label="Engine speed against wheel speed, with a line for each gear of the model",

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Drivetrain, Span
 from ridecheck.core.thresholds import threshold
+from ridecheck.core.units import KM_PER_MILE, KM_PER_NAUTICAL_MILE
 from ridecheck.signals import motion
 from ridecheck.signals.definitions import PRACTICE, SIMULATED, values
 from ridecheck.signals.ride import Ride, once
@@ -187,10 +188,10 @@ def limits(ride: Ride) -> Limits:
 
 
 FACTORS = {
-    "in miles per hour": 1 / 1.609344,
+    "in miles per hour": 1 / KM_PER_MILE,
     "in metres per second": 1 / 3.6,
-    "in knots": 1 / 1.852,
-    "as if miles per hour had been converted twice": 1.609344,
+    "in knots": 1 / KM_PER_NAUTICAL_MILE,
+    "as if miles per hour had been converted twice": KM_PER_MILE,
     "with twice the pulses": 2.0,
     "with half the pulses": 0.5,
 }

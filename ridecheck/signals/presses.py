@@ -1,11 +1,11 @@
 """Presses of the panel's buttons: when one was made, and whether one may have stayed unseen."""
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from ridecheck.core.catalog import PANEL
+from ridecheck.core.statistics import binomial_tail
 from ridecheck.signals.intervals import NOTHING, Intervals
 from ridecheck.signals.ride import Ride
 from ridecheck.signals.switches import BLANK
@@ -72,7 +72,5 @@ def _shown(ride: Ride, buttons: Sequence[str], shortest_s: float) -> float:
 
 def _tail(least: int, of: int, chance: np.ndarray, weight: np.ndarray) -> float:
     """Chance of at least so many of a number, over what its chance may be."""
-    total = sum(
-        math.comb(of, k) * chance**k * (1.0 - chance) ** (of - k) for k in range(least, of + 1)
-    )
-    return float(np.average(total, weights=weight))
+    each = [binomial_tail(least, of, one) for one in chance.tolist()]
+    return float(np.average(each, weights=weight))

@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from ridecheck.core.catalog import channels as catalog
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.simulate.spec import LoggerSpec
 
 TimeStyle = Literal["seconds", "local", "epoch_ms", "timestamp", "milliseconds", "iso"]
-MILE_KM = 1.609344
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ _VOLTS = {
     "switch_set": "cc_dec_v", "switch_resume": "cc_acc_v", "switch_cancel": "cc_can_v",
     "supply_voltage": "batt", "coolant_temperature": "ect_f",
 }  # fmt: skip
-_MPH = dict.fromkeys(("wheel_speed", "gps_speed"), ("mph", 1.0 / MILE_KM, 0.0, 2))
+_MPH = dict.fromkeys(("wheel_speed", "gps_speed"), ("mph", 1.0 / KM_PER_MILE, 0.0, 2))
 
 _PLAIN = {
     "wheel_speed": "v_rear [m/s]", "front_wheel_speed": "v_front [m/s]", "gps_speed": "v_sat [m/s]",
@@ -135,7 +135,7 @@ DIALECTS: dict[str, Dialect] = {
             blank="NA",
             units=_MPH
             | {
-                "cruise_set_speed": ("mph", 1.0 / MILE_KM, 0.0, 1),
+                "cruise_set_speed": ("mph", 1.0 / KM_PER_MILE, 0.0, 1),
                 "coolant_temperature": ("degF", 1.8, 32.0, 0),
             },
         ),

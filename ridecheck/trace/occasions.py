@@ -6,7 +6,6 @@ would fall into it with the occasion's share of engaged time: an exact binomial 
 Journal of Statistics 6, 1979; cited from memory).
 """
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.model import Cancel
+from ridecheck.core.statistics import binomial_tail
 from ridecheck.signals import motion
 from ridecheck.signals.over_rides import LEAN_DEGREES, WARM_UP_S, bumpy
 from ridecheck.signals.ride import Ride
@@ -81,18 +81,8 @@ def occasions(ride: Ride, cancels: Sequence[Cancel]) -> tuple[Occasion, ...]:
 
 
 def _occasion(name: str, cancels: int, of: int, share: float) -> Occasion:
-    p = at_least(cancels, of, share)
+    p = binomial_tail(cancels, of, share)
     return Occasion(name, cancels, of, share, p, p, 1)
-
-
-def at_least(hits: int, of: int, share: float) -> float:
-    """Chance of so many hits or more in ``of`` draws, each a hit with chance ``share``.
-
-    Summed term by term: exact for the few cancels a ride has, and far quicker to load than
-    a statistics library.
-    """
-    terms = (math.comb(of, k) * share**k * (1.0 - share) ** (of - k) for k in range(hits, of + 1))
-    return min(1.0, math.fsum(terms))
 
 
 def _corrected(found: Sequence[Occasion]) -> tuple[Occasion, ...]:

@@ -7,9 +7,10 @@ from rides import part_from, settings_from
 from scipy.stats import binomtest, false_discovery_control
 
 from ridecheck.core.model import ChannelFacts
+from ridecheck.core.statistics import binomial_tail
 from ridecheck.signals import cancels
 from ridecheck.signals.ride import Ride
-from ridecheck.trace.occasions import Occasion, _corrected, at_least, occasions
+from ridecheck.trace.occasions import Occasion, _corrected, occasions
 
 PIECES = ["speed to 100 at 1.5 m/s2", "cruise 100 km/h, gear 5, 400 s", "brake 2.5 m/s2 to 60"]
 START_S = 18.52
@@ -47,7 +48,7 @@ def test_the_chance_of_as_many_is_the_exact_binomial_tail_of_scipy(of, share):
     for hits in range(of + 1):
         expected = binomtest(hits, of, share, alternative="greater").pvalue
 
-        assert at_least(hits, of, share) == pytest.approx(expected, rel=1e-9)
+        assert binomial_tail(hits, of, share) == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize(

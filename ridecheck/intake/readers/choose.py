@@ -8,12 +8,13 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Protocol
 
 from ridecheck.core.errors import LogError
+from ridecheck.core.names import nearest_names
 from ridecheck.intake.readers.csv_log import read_start
 from ridecheck.intake.readers.csv_text import HEADER_WITHIN_BYTES, looks_like_text, to_utf8
 from ridecheck.intake.readers.mdf_log import MAGIC as MDF_MAGIC
 from ridecheck.intake.readers.mdf_log import mdf_names, open_mdf
 from ridecheck.intake.readers.parquet_log import MAGIC, metadata_of, open_parquet, parquet_names
-from ridecheck.intake.readers.table import missing_columns, nearest, time_columns, wanted_columns
+from ridecheck.intake.readers.table import missing_columns, time_columns, wanted_columns
 from ridecheck.intake.readers.unpack import Member
 
 if TYPE_CHECKING:
@@ -185,7 +186,7 @@ def bikes_named(name: str, fleet: FleetFiles) -> tuple[str, ...]:
 
 def unknown_bike(bike: str, bikes: Mapping[str, object], *, where: str) -> LogError:
     """The error for a bike that has no file."""
-    near = nearest(bike, bikes, cutoff=0.0)
+    near = nearest_names(bike, bikes, cutoff=0.0)
     return LogError(
         f"unknown bike {bike}" + (f", nearest {near[0]}" if near else ""),
         where=where,
@@ -200,7 +201,7 @@ def _stated(layout: "Layout | str | None", fleet: FleetFiles) -> "tuple[str, Lay
     if not isinstance(layout, str):
         return getattr(layout, "name", "") or "stated", layout
     if layout not in fleet.layouts:
-        near = nearest(layout, fleet.layouts)
+        near = nearest_names(layout, fleet.layouts)
         raise LogError(
             "There is no such layout",
             where="layouts/",

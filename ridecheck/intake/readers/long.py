@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from ridecheck.core.errors import LogError
-from ridecheck.intake.readers.table import RawTable, nearest, plain_name, time_columns
+from ridecheck.core.names import nearest_names
+from ridecheck.intake.readers.table import RawTable, plain_name, time_columns
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -60,7 +61,7 @@ def _refuse_missing(mapped: dict[str, bool], said: set[str], raw: RawTable, wher
     hints = [
         f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
         for name in missing[:4]
-        if (near := nearest(name, said))
+        if (near := nearest_names(name, said))
     ]
     raise LogError(
         "Names that the layout maps never come in the file",

@@ -1,6 +1,5 @@
 """What a reader hands on: the mapped columns as the file wrote them, and what was left out."""
 
-import difflib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -9,6 +8,7 @@ import polars as pl
 
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Note
+from ridecheck.core.names import nearest_names
 
 if TYPE_CHECKING:
     from ridecheck.fleet import Layout
@@ -119,7 +119,7 @@ def missing_columns(missing: Sequence[str], names: Iterable[str], *, where: str)
     hints = [
         f'nearest to "{name}": ' + ", ".join(f'"{n}"' for n in near)
         for name in missing[:4]
-        if (near := nearest(name, known))
+        if (near := nearest_names(name, known))
     ]
     hints.append("correct the layout, or let `ridecheck layout` propose one.")
     return LogError(
@@ -128,13 +128,6 @@ def missing_columns(missing: Sequence[str], names: Iterable[str], *, where: str)
         value="missing " + ", ".join(f'"{name}"' for name in missing[:8]),
         what_to_do="; ".join(hints),
     )
-
-
-def nearest(name: str, among: Iterable[str], *, cutoff: float = 0.5) -> tuple[str, ...]:
-    """Up to three names that look like one that is missing, case apart."""
-    known = {other.lower(): other for other in among if other}
-    found = difflib.get_close_matches(name.lower(), known, n=3, cutoff=cutoff)
-    return tuple(known[other] for other in found)
 
 
 def joined(tables: Sequence[RawTable]) -> RawTable:

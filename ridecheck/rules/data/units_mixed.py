@@ -22,13 +22,19 @@ from itertools import combinations
 
 import numpy as np
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import Exposure, Finding, Severity
+from ridecheck.core.units import KM_PER_MILE, KM_PER_NAUTICAL_MILE
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
 from ridecheck.signals.ride import Floats, Ride
 
 SPEEDS = ("wheel_speed", "front_wheel_speed", "gps_speed")
-FACTORS = {"the mile": 1.609344, "the knot": 1.852, "the metre a second": 3.6}
+FACTORS = {
+    "the mile": KM_PER_MILE,
+    "the knot": KM_PER_NAUTICAL_MILE,
+    "the metre a second": 3.6,
+}
 STEADY_MS2 = 0.5
 
 
@@ -92,15 +98,11 @@ def _findings(
             for span in ride.where(near, bridge_s=float("inf")):
                 yield Finding(
                     span=span,
-                    message=f"{_word(fast)} is {max(middle, 1 / middle):.3f} times "
-                    f"{_word(slow)} for {near_s:.0f} of {total_s:.0f} s of steady riding: "
+                    message=f"{channel_name(fast)} is {max(middle, 1 / middle):.3f} times "
+                    f"{channel_name(slow)} for {near_s:.0f} of {total_s:.0f} s of steady riding: "
                     f"the factor of {unit} ({factor:.3f})",
                     measured=middle,
                     limit=way,
                     unit="",
                     channels=(pair[1],),
                 )
-
-
-def _word(channel: str) -> str:
-    return channel.replace("_", " ")

@@ -19,7 +19,6 @@ References
     Chance of k of n: binomial.
 """
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -27,6 +26,7 @@ import numpy as np
 import polars as pl
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span, Unjudged
+from ridecheck.core.statistics import binomial_tail
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import cancels
 from ridecheck.signals.ride import Floats, Ride
@@ -84,7 +84,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     elsewhere = len(dips) - len(ended)
     # Half a dip more than were seen: none seen in an hour does not mean none ever.
     share = min(1.0, (elsewhere + 0.5) * slack_s / max(charging_s, 1.0))
-    chance = _at_least(len(ended), len(ends_s), share)
+    chance = binomial_tail(len(ended), len(ends_s), share)
     for dip in dips:
         before_cancel = dip in ended
         if dip.depth_v < limits.deep_v and not (before_cancel and chance < limits.chance):
@@ -135,8 +135,3 @@ def _usual(ride: Ride, volts: Floats) -> Floats:
     rows = max(3, round(BEFORE_S / ride.row_interval_s))
     series = pl.Series(volts).fill_nan(None)
     return series.rolling_median(rows, min_samples=3).to_numpy().astype(float)
-
-
-def _at_least(k: int, n: int, share: float) -> float:
-    """Chance of k or more of n where each has the chance share."""
-    return sum(math.comb(n, i) * share**i * (1.0 - share) ** (n - i) for i in range(k, n + 1))

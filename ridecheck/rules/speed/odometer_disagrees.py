@@ -23,10 +23,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridecheck.core.model import Exposure, Finding, Severity, Span
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals.ride import Floats, Ride
-
-MILE = 1.609344
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +93,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
 
 def _reading(ride: Ride, ratio: float, limits: Limits) -> str:
     """What such a ratio can be, for where this model takes its speed."""
-    if abs(max(ratio, 1 / max(ratio, 1e-6)) / MILE - 1.0) < limits.mile_within:
+    if abs(max(ratio, 1 / max(ratio, 1e-6)) / KM_PER_MILE - 1.0) < limits.mile_within:
         return "that is the factor of the mile: one of them is in miles"
     if ride.settings.speed_signal.taken_from == "unknown":
         return "a unit, the instrument's constant, or the sensor of one of them"

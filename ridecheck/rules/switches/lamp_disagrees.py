@@ -21,6 +21,7 @@ References
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
@@ -68,8 +69,8 @@ def _unlit(ride: Ride, name: str, span: Span) -> Finding:
     at = f" at {ride.at('wheel_speed', span.start_s):.0f} km/h" if ride.has("wheel_speed") else ""
     return Finding(
         span=span,
-        message=f"{_word(name)} switch on for {span.length_s:.2f} s{at} and the brake lamp line "
-        "stayed off",
+        message=f"{channel_name(name)} switch on for {span.length_s:.2f} s{at} and the brake "
+        "lamp line stayed off",
         measured=span.length_s,
         unit="s",
         channels=(name,),
@@ -91,7 +92,3 @@ def _unasked(ride: Ride, slack_s: float) -> Iterator[Finding]:
             unit="s",
             channels=("brake_lamp",),
         )
-
-
-def _word(channel: str) -> str:
-    return channel.replace("_", " ")

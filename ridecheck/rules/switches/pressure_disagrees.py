@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import motion
@@ -87,7 +88,7 @@ def _not_closing(
         yield _finding(
             span,
             control,
-            f"{_word(control)} pressure up to {highest_kpa / 100:.0f} bar for "
+            f"{channel_name(control)} pressure up to {highest_kpa / 100:.0f} bar for "
             f"{span.length_s:.1f} s and its switch stayed off",
             highest_kpa,
         )
@@ -102,7 +103,7 @@ def _not_opening(
         yield _finding(
             span,
             control,
-            f"{_word(control)} switch on for {span.length_s:.0f} s while riding with no "
+            f"{channel_name(control)} switch on for {span.length_s:.0f} s while riding with no "
             f"pressure above {limits.rest_kpa / 100:.1f} bar",
             limits.rest_kpa,
         )
@@ -110,7 +111,3 @@ def _not_opening(
 
 def _finding(span: Span, control: str, message: str, measured: float) -> Finding:
     return Finding(span=span, message=message, measured=measured, unit="kPa", channels=(control,))
-
-
-def _word(channel: str) -> str:
-    return channel.replace("_", " ")

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from ridecheck.core.units import KM_PER_MILE
 from ridecheck.setup.propose import relations as rel
 from ridecheck.setup.propose.columns import Column
 from ridecheck.setup.propose.speeds import may_be
@@ -170,7 +171,7 @@ def _odometer(work: Work) -> None:
         if gained <= 0 or np.corrcoef(values[known], way_km[known])[0, 1] < 0.999:
             continue
         ratio = gained / float(way_km[known][-1] - way_km[known][0])
-        for unit, per_km in (("km", 1.0), ("mi", 1 / 1.609344), ("m", 1000.0)):
+        for unit, per_km in (("km", 1.0), ("mi", 1 / KM_PER_MILE), ("m", 1000.0)):
             if abs(ratio / per_km - 1) < 0.15 and (not column.unit or unit == column.unit):
                 keys = unit_key(unit, "odometer")
                 work.put("odometer", column, BOTH, "grows as the speed says", **keys)

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ridecheck.core.catalog import channels
-from ridecheck.core.units import to_channel_unit
+from ridecheck.core.units import KM_PER_MILE, to_channel_unit
 from ridecheck.intake.normalise.facts import step_of
 from ridecheck.setup.propose import relations as rel
 from ridecheck.setup.propose.columns import Column
@@ -162,7 +162,7 @@ def _unit_by_step(column: Column) -> str:
     """Whole mph turned into km/h, or whole km/h turned into mph, leave their own step."""
     values = column.numbers
     step = step_of(values) if values is not None else 0.0
-    if abs(step / 1.609344 - 1) < 0.004:
+    if abs(step / KM_PER_MILE - 1) < 0.004:
         return "km/h"
     if abs(step / 0.621371 - 1) < 0.004:
         return "mph"
