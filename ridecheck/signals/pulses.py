@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ridecheck.core.model import Span
 from ridecheck.signals import brakes, drivetrain, motion, throttle
+from ridecheck.signals.definitions import definitions
 from ridecheck.signals.ride import Ride, once
 from ridecheck.signals.switches import Run
 
@@ -15,9 +16,6 @@ Floats = NDArray[np.float64]
 
 SHORT_PULSE_S = 0.2
 """A pulse up to this long with no physical effect is uncommanded."""
-
-HARD_MS2 = 2.0
-"""Slowing harder than a closed throttle gives in a high gear (common practice: 1 to 2)."""
 
 MOVING_KMH = 15.0
 """Slower, hands and feet are busy with everything."""
@@ -79,9 +77,10 @@ COASTED_ROWS = 20
 
 
 def braking_ms2(ride: Ride, speed_kmh: float) -> float:
-    """Slowing that only a brake gives at a speed, m/s2: harder than HARD_MS2, and than the
+    """Slowing that only a brake gives at a speed, m/s2: harder than coasting, and than the
     closed throttle slowed the bike near that speed anywhere in the ride.
     """
+    coasting_ms2 = definitions(ride).coasting_ms2
     v, slowing = _overrun(ride)
     near = slowing[np.abs(v / max(speed_kmh, 1.0) - 1.0) < NEAR_SPEED]
     unsure_ms2 = 0.5 * motion.uncertainty_ms2(
@@ -89,8 +88,8 @@ def braking_ms2(ride: Ride, speed_kmh: float) -> float:
     )
     known = near if len(near) >= COASTED_ROWS else slowing
     if len(known) < COASTED_ROWS:
-        return HARD_MS2 + unsure_ms2
-    return max(HARD_MS2, float(np.quantile(known, 0.9)) + 0.4) + unsure_ms2
+        return coasting_ms2 + unsure_ms2
+    return max(coasting_ms2, float(np.quantile(known, 0.9)) + 0.4) + unsure_ms2
 
 
 @once
@@ -151,11 +150,10 @@ def frees_ratio(ride: Ride, at_s: float, end_s: float) -> bool | None:
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if not len(before) or not len(after):
         return None
-    if (
-        before.max() / before.min() - 1.0 > 0.5 * RATIO_FREED
-    ):  # still settling from a change of gear
-        return bool(after.max() / after.min() - 1.0 > RATIO_FREED)
-    return bool(np.abs(np.log(after / np.median(before))).max() > RATIO_FREED)
+    defined = definitions(ride)
+    if before.max() / before.min() - 1.0 > defined.locked:  # still settling from a change of gear
+        return bool(after.max() / after.min() - 1.0 > defined.parted)
+    return bool(np.abs(np.log(after / np.median(before))).max() > defined.parted)
 
 
 def _next_braking_s(ride: Ride, channel: str, end_s: float) -> float:
@@ -214,4 +212,4 @@ def locked_share(ride: Ride, on: Span) -> float | None:
     during = during[np.isfinite(during)]
     if not np.isfinite(before).any() or not len(during):
         return None
-    return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < RATIO_FREED))
+    return float(np.mean(np.abs(np.log(during / np.nanmedian(before))) < definitions(ride).parted))
