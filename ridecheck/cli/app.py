@@ -1,6 +1,7 @@
 """The application that commands register with, and how each way of failing is reported."""
 
 import os
+import shutil
 import sys
 import traceback
 from collections.abc import Sequence
@@ -130,6 +131,11 @@ def in_colour() -> bool:
     """True on a terminal that takes colours and whose user did not say no."""
     wanted = not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
     return wanted and sys.stdout.isatty()
+
+
+def columns() -> int:
+    """Columns of the terminal that is written to; 80 where it is none."""
+    return shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
 
 
 def _never_fail_on_a_character() -> None:

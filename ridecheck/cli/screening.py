@@ -16,6 +16,7 @@ from ridecheck.cli.app import (
     Fleet,
     Format,
     app,
+    columns,
     in_colour,
     on_ascii,
     remark,
@@ -198,6 +199,7 @@ def _show(report: "FleetReport", as_format: Format, root: Path) -> None:
                 data_max_age_days=limits.data_max_age_days,
                 colour=in_colour(),
                 ascii_only=on_ascii(),
+                columns=columns(),
             )
         )
 

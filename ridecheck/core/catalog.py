@@ -37,6 +37,10 @@ SPOKEN = {
     "roll_off": "throttle-closed switch",
     "abs_active": "ABS",
     "gps_speed": "GPS speed",
+    "switch_power": "main switch",
+    "switch_set": "set button",
+    "switch_resume": "resume button",
+    "switch_cancel": "cancel button",
 }
 """Channels whose code is not what people say."""
 

@@ -11,10 +11,23 @@ from ridecheck.core.model import BikeReport, FleetReport, Verdict
 from ridecheck.reporters import characters, wording
 from ridecheck.reporters.characters import shown
 from ridecheck.reporters.display_units import in_units
+from ridecheck.reporters.rides_drawn import LAST_RIDES, last_rides
 
 WIDTH = 80
 SHOWN_ASIDE = 8
 """Logs not read that the board names; the page lists them all."""
+
+RIDES_COLUMNS = 2 + 2 * LAST_RIDES
+"""Columns that the last rides take beside the text."""
+STEPS = "\N{MIDDLE DOT}\N{LOWER ONE EIGHTH BLOCK}\N{LOWER ONE QUARTER BLOCK}" + (
+    "\N{LOWER THREE EIGHTHS BLOCK}\N{LOWER HALF BLOCK}\N{LOWER FIVE EIGHTHS BLOCK}"
+    "\N{LOWER THREE QUARTERS BLOCK}\N{LOWER SEVEN EIGHTHS BLOCK}\N{FULL BLOCK}"
+)
+ASCII_STEPS = "0123456789"
+RIDES_KEY = (
+    "Right: the last rides, the oldest first; the higher, the more cancels. !: some of them "
+    "uncommanded. x: the ride does not count."
+)
 
 STYLES = {
     Verdict.KEEP_IN: "\x1b[1;31m",
@@ -32,20 +45,22 @@ def board(
     data_max_age_days: float = 14.0,
     colour: bool = False,
     ascii_only: bool = False,
+    columns: int = WIDTH,
 ) -> str:
     """The board as one text that ends with a line end.
 
-    today: the clock's instant; data older than data_max_age_days are named in the
-    first line. None leaves that out. colour adds emphasis, never meaning.
+    columns: where there is room beside the text, the last rides are drawn. today: the
+    clock's instant; data older than data_max_age_days are named in the first line. None
+    leaves that out. colour adds emphasis, never meaning.
     """
     report = in_units(report, report.display_units)
     lines = [
         *_heading(report, today, data_max_age_days),
-        *_bikes(report, colour),
+        *_bikes(report, colour, _draw(columns, ascii_only)),
         *_aside(report),
         *cautions(report.cautions),
     ]
-    return "\n".join(in_ascii(lines) if ascii_only else lines) + "\n"
+    return "\n".join(in_ascii(lines, max(columns, WIDTH)) if ascii_only else lines) + "\n"
 
 
 def cautions(sentences: Sequence[str]) -> list[str]:
@@ -72,12 +87,12 @@ def wrapped(text: str, *, first: str = "", rest: str = "", width: int = WIDTH) -
     return [*lines, line.rstrip()]
 
 
-def in_ascii(lines: Sequence[str]) -> list[str]:
+def in_ascii(lines: Sequence[str], width: int = WIDTH) -> list[str]:
     """Lines for an ASCII console, broken anew where escapes made one too wide."""
     plain = []
     for line in map(characters.in_ascii, lines):
         indent = line[: len(line) - len(line.lstrip(" "))]
-        plain += [line] if len(line) <= WIDTH else wrapped(line, first=indent, rest=indent)
+        plain += [line] if len(line) <= width else wrapped(line, first=indent, rest=indent)
     return plain
 
 
@@ -102,7 +117,7 @@ def _heading(report: FleetReport, today: datetime | None, max_age_days: float) -
     ]
 
 
-def _bikes(report: FleetReport, colour: bool) -> Iterator[str]:
+def _bikes(report: FleetReport, colour: bool, steps: str) -> Iterator[str]:
     for verdict, bikes in wording.by_urgency(report).items():
         if not bikes:
             continue
@@ -111,7 +126,34 @@ def _bikes(report: FleetReport, colour: bool) -> Iterator[str]:
             yield from _released(bikes, colour)
         else:
             for bike in bikes:
-                yield from _entry(bike, colour)
+                head, *rest = _entry(bike, colour)
+                yield beside(head, rides_line(bike, steps)) if steps else head
+                yield from rest
+    if steps and any(bike.rides for bike in report.bikes):
+        yield ""
+        yield from wrapped(RIDES_KEY)
+
+
+def _draw(columns: int, ascii_only: bool) -> str:
+    """What cancels of a ride are drawn with, from none up; "" where there is no room."""
+    if columns < WIDTH + RIDES_COLUMNS:
+        return ""
+    return ASCII_STEPS if ascii_only else STEPS
+
+
+def rides_line(bike: BikeReport, steps: str = STEPS) -> str:
+    """The last rides in a line, the oldest first; see RIDES_KEY."""
+    line = ""
+    for ride in last_rides(bike):
+        number = ride.commanded + ride.uncommanded + ride.undetermined
+        step = steps[min(number, len(steps) - 1)]
+        line += (step if ride.counts else "x") + ("!" if ride.uncommanded else " ")
+    return line.rstrip()
+
+
+def beside(head: str, line: str) -> str:
+    """A line of text with another to the right of where the text ends."""
+    return f"{head}{' ' * (WIDTH + 2 - cell_len(unpainted(head)))}{line}" if line else head
 
 
 def _entry(bike: BikeReport, colour: bool) -> list[str]:

@@ -7,7 +7,7 @@ from rich.cells import cell_len
 
 from ridecheck.core.model import Suspect, Verdict
 from ridecheck.reporters import wording
-from ridecheck.reporters.terminal import board, cautions, unpainted, wrapped
+from ridecheck.reporters.terminal import board, cautions, rides_line, unpainted, wrapped
 
 FIRST = "40 bikes: 1 keep in, 3 inspect, 5 no opinion, 31 release; 2 logs not read"
 
@@ -196,3 +196,46 @@ def test_an_empty_fleet_has_a_board_too():
 )
 def test_wrapping_counts_wide_characters_as_two(text, lines):
     assert wrapped(text, first="- ", rest="  ", width=10) == lines
+
+
+def test_a_wide_terminal_draws_the_last_rides_beside_a_bike():
+    fleet = examples.many_bikes(7, rides=3)
+    bike = next(b for b in fleet.bikes if b.verdict is Verdict.KEEP_IN)
+
+    narrow, wide = (board(fleet, columns=n).splitlines() for n in (80, 120))
+
+    head = next(line for line in wide if line.startswith(bike.bike))
+    assert head.startswith(next(line for line in narrow if line.startswith(bike.bike)))
+    assert head[82:] == rides_line(bike)
+    assert max(cell_len(line) for line in wide) <= 102
+    assert max(cell_len(line) for line in narrow) <= 80
+
+
+@pytest.mark.parametrize(
+    ("commanded", "counts", "line"),
+    [
+        ([], True, "·"),
+        ([True], True, "▁"),
+        ([True] * 3 + [None], True, "▄"),
+        ([True, False], True, "▂!"),
+        ([True] * 40, True, "█"),
+        ([False], False, "x!"),
+    ],
+)
+def test_a_ride_is_as_high_as_its_cancels_and_marked_where_some_were_uncommanded(
+    commanded, counts, line
+):
+    bike = examples.bike("T01")
+    ride = replace(bike.rides[0], counts=counts)
+    cancels = tuple(examples.cancel("T01", ride=ride.ride, commanded=c) for c in commanded)
+
+    assert rides_line(replace(bike, rides=(ride,), cancels=cancels)) == line
+
+
+def test_an_ascii_console_draws_rides_as_figures():
+    fleet = examples.report(examples.held_bike())
+
+    text = board(fleet, columns=120, ascii_only=True)
+
+    assert text.isascii()
+    assert "  3!" in text
