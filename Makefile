@@ -14,7 +14,7 @@ endif
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help demo test picture pages-test test-mdf check wheel-test docs format bench scoreboard trace-board calibration proposals proof-study vanishing fuzz torture mutants constraints clean new-environment
+.PHONY: new-environment $(shell awk -F: '/^[a-z-]+:.*## /{print $$1}' Makefile)
 
 help: ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-12s %s\n", $$1, $$2 }' Makefile
@@ -26,7 +26,7 @@ test: $(VENV)/.test ## set up and run all tests
 	$(BIN)/python -m pytest -n 2
 
 test-mdf: $(VENV)/.mdf ## the tests of the optional reader of ASAM MDF files
-	$(BIN)/python -m pytest tests/readers/test_mdf.py
+	$(BIN)/python -m pytest tests/intake/readers/test_mdf.py
 
 pages-test: $(VENV)/.pages ## the pages in a real browser (needs Chromium: apt-get install chromium)
 	$(BIN)/python -m pytest tests/pages
@@ -64,6 +64,9 @@ calibration: $(VENV)/.test ## how far the suspects can be believed, and minutes 
 
 proposals: $(VENV)/.test ## layouts drafted for logs nobody described (slow)
 	$(BIN)/python tests/studies/proposals.py
+
+bench-board: $(VENV)/.test ## controls at the bench: faults found on standing logs (slow)
+	$(BIN)/python tests/studies/bench_board.py
 
 proof-study: $(VENV)/.test ## how often a repair is called fixed, night by night (slow)
 	$(BIN)/python tests/studies/proof.py

@@ -4,6 +4,7 @@
 from ridecheck.cli import screening  # isort: skip
 from ridecheck.cli import tracing  # isort: skip
 from ridecheck.cli import proving  # isort: skip
+from ridecheck.cli import benching  # isort: skip
 from ridecheck.cli import learning  # isort: skip
 from ridecheck.cli import setting_up  # isort: skip
 from ridecheck.cli import events  # isort: skip
@@ -13,6 +14,7 @@ from ridecheck.cli import unattended  # isort: skip
 from ridecheck.cli.app import main
 
 __all__ = [
+    "benching",
     "events",
     "explaining",
     "learning",

@@ -31,6 +31,7 @@ from ridecheck.rules.base import Rule
 from ridecheck.rules.engine import RuleFinding, judge
 from ridecheck.signals import cancels, cruise, over_rides
 from ridecheck.signals.ride import Ride
+from ridecheck.signals.standing import stands
 from ridecheck.store.results import SCHEMA, canonical, rounded
 
 _SETTINGS = TypeAdapter(Settings)
@@ -61,7 +62,7 @@ def judge_ride(
     ended = cancels.cancels(ride)
     measured = {**judgement.measures, **over_rides.measures(ride, ended)}
     dated = info.dating != "none"
-    all_notes = gathered([*notes, *judgement.notes])
+    all_notes = gathered([*notes, *judgement.notes, *_standing(ride)])
     return RideResult(
         schema=SCHEMA,
         bike=bike,
@@ -97,6 +98,15 @@ def judge_ride(
         sketch=sketch(ride),
         left_out=sum({p.info.sha256: p.info.left_out for p in parts}.values()),
         partly_read=any(p.info.partly for p in parts),
+    )
+
+
+def _standing(ride: Ride) -> list[Note]:
+    """Said of a log in which nothing speaks for riding; it is judged all the same."""
+    return (
+        [Note("values", "standing log: ridecheck bench LOG reads its controls")]
+        if stands(ride)
+        else []
     )
 
 

@@ -1,4 +1,4 @@
-"""Every cancel of one ride to its second: the first event, and what the log could have shown.
+"""One log looked at closely: each cancel of a ride to its second, each control at the bench.
 
 Nothing here weighs a bike.
 """
