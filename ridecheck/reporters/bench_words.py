@@ -66,7 +66,7 @@ _FACTS: dict[str, Callable[[Fact], str]] = {
     "lamp_alone": lambda f: f"lights with no brake on, {_times(f)}",
     "closes_at": lambda f: f"closes at {100.0 * (f.value or 0.0):.0f} % of the hardest pull",
     "too_slow_for_contact": lambda f: (
-        f"logged every {_ms(f)}: a bounce or flicker cannot be told from a press"
+        f"logged every {_ms(f)}: a bounce or flicker looks like a press"
     ),
     "travel": lambda f: f"travel {f.value or 0.0:.0f} %",
     "snaps_shut": lambda f: f"shut again within {f.value or 0.0:.1f} s, {_times(f)}",

@@ -24,7 +24,7 @@ SWITCHES = (
     "switch_resume", "switch_cancel", "cruise_armed", "run_switch", "side_stand", "neutral_switch",
 )  # fmt: skip
 HAND_S = 0.06
-"""No hand makes a press, or lets go between two, in less (common practice)."""
+"""No hand makes a press, or releases it between two, in less (common practice)."""
 SETTLES_S = 0.0065
 """A sound contact has settled by then: 1.6 ms in the mean of 18 kinds measured, 6.2 ms at most ("A
 guide to debouncing", J. Ganssle, 2004; figures from memory)."""
@@ -335,7 +335,7 @@ def _moving_s(ride: Ride) -> float:
 
 
 def _is_done(step: Step, read: Sequence[ControlRead]) -> bool:
-    """Whether what moved shows the step; a step in which nothing moves cannot be told."""
+    """Whether what moved shows the step; a step in which nothing moves shows itself nowhere."""
     return any(c.uses for c in read if c.channel in _own(step))
 
 

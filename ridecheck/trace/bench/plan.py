@@ -11,35 +11,35 @@ from ridecheck.core.model import Settings
 from ridecheck.trace.bench.records import Step
 
 TIMES = 3
-"""Three uses tell a habit from a chance, and take seconds (common practice)."""
+"""Three uses show whether it is a habit, and take seconds (common practice)."""
 
 STEPS: tuple[Step, ...] = (
     Step("rest", "At rest", "Key on, engine off. Touch nothing for ten seconds.",
          "every control reads off, the brake lamp is dark", 1, 0.5),
-    Step("front_brake", "Front brake", "Pull the lever slowly to the lamp, hold a second, let go. "
+    Step("front_brake", "Front brake", "Pull the lever slowly to the lamp, hold a second, release. "
          "Nothing else.", "on at each pull, the lamp with it, off at once", TIMES, 0.5,
          "lamp-by-each-control", ("front_brake", "front_brake_pressure", "brake_lamp")),
-    Step("rear_brake", "Rear brake", "Press the pedal slowly to the lamp, hold a second, let go. "
+    Step("rear_brake", "Rear brake", "Press the pedal slowly to the lamp, hold a second, release. "
          "Nothing else.", "on at each press, the lamp with it, off at once", TIMES, 0.5,
          "lamp-by-each-control", ("rear_brake", "rear_brake_pressure", "brake_lamp")),
-    Step("clutch", "Clutch", "Pull the lever to the grip, hold a second, let go.",
+    Step("clutch", "Clutch", "Pull the lever to the grip, hold a second, release.",
          "on at each pull, off when the lever is home", TIMES, 0.5,
          "clutch-switch-continuity", ("clutch",)),
     Step("throttle", "Throttle", "Open the grip fully and let it snap shut: bars straight, at the "
          "left lock, at the right lock.", "shut by itself each time, the same reading at rest",
          3, 1.0, "throttle-snaps-shut", ("throttle_grip", "throttle")),
     Step("roll_off", "Throttle-closed switch", "Turn the grip past closed against its spring, hold "
-         "a second, let go.", "on past closed only, off with the grip at rest", TIMES, 0.5,
+         "a second, release it.", "on past closed only, off with the grip at rest", TIMES, 0.5,
          "roll-off-click", ("roll_off",)),
     Step("switch_power", "Main switch", "Press it, or switch it on and off.",
          "one clean press each time", TIMES, 0.5, "main-switch-ten-times",
          ("switch_power", "cruise_armed")),
-    Step("switch_set", "Set button", "Press for half a second, let go.",
+    Step("switch_set", "Set button", "Press for half a second, release.",
          "one clean press each time, no other button", TIMES, 0.5, "button-feel", ("switch_set",)),
-    Step("switch_resume", "Resume button", "Press for half a second, let go.",
+    Step("switch_resume", "Resume button", "Press for half a second, release.",
          "one clean press each time, no other button", TIMES, 0.5, "button-feel",
          ("switch_resume",)),
-    Step("switch_cancel", "Cancel button", "Press for half a second, let go.",
+    Step("switch_cancel", "Cancel button", "Press for half a second, release.",
          "one clean press each time, no other button", TIMES, 0.5, "button-feel",
          ("switch_cancel",)),
     Step("run_switch", "Run switch", "Off and on again.", "follows the switch", 2, 0.3, "",
