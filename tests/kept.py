@@ -27,6 +27,8 @@ DEAD = "switches/brake-dead"
 BY_ITSELF = "cruise/engages-by-itself"
 DRIFT = "cruise/hold-offset"
 AT_ONCE = RaiseWhen()
+LOGGED = ("cruise_engaged", "front_brake", "rear_brake", "roll_off", "clutch", "switch_power")
+"""Channels of a logger that shows every control fail."""
 
 
 def at(minutes: float) -> datetime:
@@ -178,6 +180,8 @@ def result(
     dating: str = "time",
     name: str = "",
     severity: Severity | None = None,
+    channels: Mapping[str, ChannelFacts] | None = None,
+    measures: Mapping[str, float] | None = None,
 ) -> RideResult:
     """A ride's result: what was found in it, all else ok with plenty of exposure."""
     ride = name or (f"{bike}-{start:%Y%m%dT%H%M%SZ}" if start else f"{bike}-undated-abc-0")
@@ -207,7 +211,8 @@ def result(
         engaged_s=600.0,
         engaged_km=engaged_km,
         engagements=2,
-        channels={"cruise_engaged": ChannelFacts(0.05, 1.0)},
+        channels={name: ChannelFacts(0.05, 1.0) for name in LOGGED} | dict(channels or {}),
+        measures={f"times_on.{name}": 3.0 for name in LOGGED} | dict(measures or {}),
         rules=tuple(outcomes),
         findings=tuple(
             finding(start, ride, r, at_s=60.0 + 60 * i, bike=bike, severity=severity)

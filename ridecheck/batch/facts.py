@@ -11,7 +11,7 @@ from ridecheck.bike.context import Context
 from ridecheck.bike.dangers import Keys
 from ridecheck.core.dangers import Register
 from ridecheck.core.files import shown
-from ridecheck.core.model import SetAside
+from ridecheck.core.model import Cruise, SetAside
 from ridecheck.fleet import Fleet
 from ridecheck.fleet.events import Event
 from ridecheck.ride.judge import settings_json
@@ -82,6 +82,9 @@ class BikeFacts:
             must_assess=limits.must_assess,
             events=one.events if one else (),
             cruise_fitted=model.cruise.fitted if model else None,
+            must_cancel=(model.cruise if model else Cruise()).must_cancel,
+            panel=(model.cruise if model else Cruise()).panel,
+            accept_unlogged=limits.accept_unlogged,
             wrong=tuple(wrong),
             bikes_by_model=self.models,
             time_zone=fleet.time_zone,
@@ -114,6 +117,7 @@ class BikeFacts:
                 context.days,
                 context.data_max_age_days,
                 list(context.must_assess),
+                list(context.accept_unlogged),
                 context.time_zone,
                 {m: list(b) for m, b in context.bikes_by_model.items()},
             ],

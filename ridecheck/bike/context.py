@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from ridecheck.core.dangers import Register
+from ridecheck.core.model import Cruise
 from ridecheck.fleet.events import Event
 
 
@@ -13,6 +14,7 @@ class Context:
 
     wrong: why a file of this bike cannot be used, a sentence each. bikes_by_model: which
     bikes of the fleet each model has. time_zone: of dates in events, and of wording.
+    accept_unlogged: controls that may go unseen, as the fleet's file says.
     register: its dangers; one that is not in it counts as open.
     """
 
@@ -25,6 +27,9 @@ class Context:
     must_assess: tuple[str, ...] = ("cruise/engaged-under-braking", "switches/brake-dead")
     events: tuple[Event, ...] = ()
     cruise_fitted: bool | None = None
+    must_cancel: tuple[str, ...] = Cruise().must_cancel
+    panel: tuple[str, ...] = Cruise().panel
+    accept_unlogged: tuple[str, ...] = ()
     wrong: tuple[str, ...] = ()
     bikes_by_model: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     time_zone: str = "UTC"

@@ -4,9 +4,11 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.bike.case import Case
+from ridecheck.bike.controls import unseen_controls
 from ridecheck.bike.counting import end_of
 from ridecheck.bike.coverage import covered, is_needed
 from ridecheck.bike.sentences import count, fitting, rule_words
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import Coverage, RuleOutcome, State
 
 
@@ -26,7 +28,19 @@ def unknown(case: Case) -> tuple[str, ...]:
             for rule in case.context.must_assess
             if is_needed(case, rule) and covered(case, rule).state is not State.OK
         ]
+    if unseen := _unseen(case):
+        reasons.append(unseen)
     return tuple(reasons)
+
+
+def _unseen(case: Case) -> str:
+    """Which controls could fail to end cruise and nobody would see it; "" where none."""
+    accepted = case.context.accept_unlogged
+    unseen = {c: why for c, why in unseen_controls(case).items() if c not in accepted}
+    if not unseen:
+        return ""
+    told = "; ".join(f"{channel_name(c)}, {why}" for c, why in unseen.items())
+    return f"not known whether these end cruise: {told}"
 
 
 def _none_counts(case: Case) -> str:

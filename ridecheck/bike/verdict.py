@@ -12,14 +12,16 @@ from zoneinfo import ZoneInfo
 
 from ridecheck.bike.case import Case
 from ridecheck.bike.context import Context
+from ridecheck.bike.controls import unseen_controls
 from ridecheck.bike.counting import morning_of, ride_order
-from ridecheck.bike.coverage import coverage, not_covered
+from ridecheck.bike.coverage import coverage, has_cruise, not_covered
 from ridecheck.bike.dangers import finding_of
 from ridecheck.bike.proof import repairs
 from ridecheck.bike.raised import OKS_THAT_LIFT, raised, rides_ok
 from ridecheck.bike.sentences import count, rule_words, sentence, times
 from ridecheck.bike.trends import trends
 from ridecheck.bike.unknown import unknown
+from ridecheck.core.catalog import channel_name
 from ridecheck.core.model import (
     BikeReport,
     Cancel,
@@ -64,7 +66,7 @@ def assess(
         previous_verdict=_previous(rides, context, as_of, rules),
         because=because,
         action=ACTIONS[verdict],
-        not_covered=not_covered(case),
+        not_covered=(*not_covered(case), *_accepted(case)),
         last_data=max((r.end for r in dated if r.end is not None), default=None),
         rides=tuple(_summary(r, counts=r.ride in counting) for r in rides),
         findings=_findings(case),
@@ -109,6 +111,19 @@ def _dangers(case: Case) -> tuple[str, ...]:
         by_rule.setdefault(finding.rule, []).append(finding)
     newest_first = sorted(by_rule.values(), key=lambda fs: _when(fs[-1]), reverse=True)
     return tuple(sentence(case, f) for f in newest_first)
+
+
+def _accepted(case: Case) -> tuple[str, ...]:
+    """Controls that the fleet's file accepts unseen, and a cruise control that nobody states."""
+    accepted = case.context.accept_unlogged
+    told = [
+        f"{channel_name(c)} ({why}; accepted in fleet.toml)"
+        for c, why in unseen_controls(case).items()
+        if c in accepted
+    ]
+    if case.counting and case.context.cruise_fitted is None and not has_cruise(case):
+        told.append("cruise control (neither stated in the model's file nor logged)")
+    return tuple(told)
 
 
 def _missing(case: Case) -> list[StoredFinding]:

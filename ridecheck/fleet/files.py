@@ -53,6 +53,14 @@ _REDLINE_RPM = 9000.0
 # ---------------------------------------------------------------- fleet.toml
 
 
+def _cancelling(names: tuple[str, ...]) -> tuple[str, ...]:
+    for i, name in enumerate(names):
+        if name not in CANCELLING:
+            near = nearest_name(name, CANCELLING)
+            raise wrong("not a control that cancels", one_of(CANCELLING), nearest=near, at=(i,))
+    return names
+
+
 class VerdictTable(Table):
     """``[verdict]``: which rides count, and which rules must have been ok in them."""
 
@@ -63,6 +71,9 @@ class VerdictTable(Table):
         "cruise/engaged-under-braking",
         "switches/brake-dead",
     )
+    accept_unlogged: Annotated[
+        tuple[OneLine, ...], BeforeValidator(as_tuple), AfterValidator(_cancelling)
+    ] = ()
 
 
 class RetentionTable(Table):
