@@ -24,7 +24,7 @@ RULES_OF = {
 AFTER_COMMAND = "cruise/engaged-after-command"
 """The rule that sees every other control fail."""
 JITTER = 1.1
-"""A measured refresh this much over the one asked for still meets it, as in the rules' engine."""
+"""A measured refresh this much over the one needed still meets it, as in the rules' engine."""
 LOST_CELLS = 0.0005
 """A control that was never on and is blank in more rows than this may be blank when it is on."""
 
