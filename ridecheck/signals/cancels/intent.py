@@ -64,18 +64,15 @@ def decide(case: Case) -> tuple[bool | None, Evidence | None]:
 
 
 def stuck_on(case: Case) -> Evidence | None:
-    """On for long while the bike is driven on with it, and it did not brake at first."""
-    found = stuck_alone(case)
-    # Engine braking, or a later change of gear, is no effect of a control that is stuck.
-    braked = found and case.cause.cause != "clutch" and _has_effect(case, least_ms2=CERTAIN_MS2)
-    return None if braked else found
-
-
-def stuck_alone(case: Case) -> Evidence | None:
-    """On for long while the bike is driven on with it, and no other control came on with it."""
+    """On for long while the bike is driven on with it; no hand braked, and no lever came back
+    late.
+    """
     if with_another(case) and contacts.shown_on_s(case) < HANGS_S:
-        return None  # a hand braked, and the lever came back late
-    return contacts.stuck(case)
+        return None
+    found = contacts.stuck(case)
+    # Engine braking, or a later change of gear, is no effect of a control that is stuck.
+    brake = case.cause.cause not in ("clutch", "roll_off")
+    return None if found and brake and _has_effect(case, least_ms2=CERTAIN_MS2) else found
 
 
 def took_effect(case: Case) -> bool:
@@ -317,7 +314,6 @@ DECISIONS = (
     Decision(LEVERS, took_effect, commanded=True),
     Decision(CONTROLS, slowed_with_another, commanded=True),
     Decision(CONTROLS, with_another, commanded=None),
-    Decision(CONTROLS, stuck_alone, commanded=False),
     Decision(GRIP, contacts.grip_open, commanded=False),
     Decision(GRIP, contacts.on_elsewhere, commanded=False),
     Decision(GRIP, contacts.in_vain_elsewhere, commanded=False),

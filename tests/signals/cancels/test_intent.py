@@ -1,9 +1,12 @@
 """Was a cancel commanded: each kind of fault, and the rider's ways that look like it."""
 
+from dataclasses import replace
+
 import pytest
 from rides import ride_from
 
 from ridecheck.signals import cancels
+from ridecheck.signals.cancels import intent
 
 HOLD = ["100 km/h, gear 5, 20 s", "cruise 100 km/h, gear 5, 60 s"]  # lets go at 80 s
 ON = {"pieces": [*HOLD, "coast 0.9 m/s2 to 93.5", "93.5 km/h, gear 5, 80 s"]}
@@ -513,3 +516,68 @@ def test_a_gear_changed_before_cruise_engaged_did_not_end_it():
 
     assert the_cancel(**changed(LET_GO_S - 0.2)).cause == "gear_change"
     assert the_cancel(**changed(LET_GO_S - 0.6)).cause == "unexplained"
+
+
+ALSO = {
+    "the stand flickers": {
+        "on": {"side_stand": [[LET_GO_S, LET_GO_S + 0.1]]},
+        "channels": ["side_stand"],
+    },
+    "the grip open while its switch shows it closed": {
+        "on": {"roll_off": [[LET_GO_S, LET_GO_S + 0.4]]},
+        "set": {"throttle_grip": [[0.0, 5.0, 0.0], [LET_GO_S - 0.2, LET_GO_S + 1.0, 15.0]]},
+    },
+    "one short pulse": {"on": {"front_brake": [PULSE]}},
+    "the throttle rolled closed": {
+        "pieces": [*HOLD, "roll off 0.9 m/s2 to 80, gear 5", "80 km/h, gear 5, 20 s"]
+    },
+    "both brakes lightly, and nobody slows": {
+        "on": {n: [[LET_GO_S, LET_GO_S + 0.8]] for n in ("front_brake", "rear_brake")},
+        "pieces": [*HOLD, "100 km/h, gear 5, 30 s"],
+    },
+    "both brakes lightly, and the bike slows": {
+        "on": {n: [[LET_GO_S, LET_GO_S + 0.8]] for n in ("front_brake", "rear_brake")},
+    },
+    "no cause, all logged": {},
+    "no cause, cruise wanted back": again(4.0) | {"drop": ["roll_off"]},
+    "no cause, a brake that no signal shows": {
+        "pieces": [*HOLD, "unlit brake 4.0 m/s2 to 60, gear 5", "60 km/h, gear 5, 20 s"],
+        "off": {"front_brake": [[0.0, 500.0]]},
+    },
+    "no cause, a brake held since long before": {
+        "on": {"rear_brake": [[LET_GO_S + 0.3, LET_GO_S + 1.0]]}
+    },
+    "the main switch off, the supply watched": {
+        "off": {"cruise_armed": [[LET_GO_S, 200.0]]},
+        "drop": ["switch_power"],
+        "channels": ["supply_voltage"],
+    },
+    "the main switch's own channel": {
+        "on": {"switch_power": [[LET_GO_S, LET_GO_S + 0.3]]},
+        "drop": ["cruise_armed"],
+    },
+    "cancel pressed, cruise wanted back": again(4.0)
+    | {"on": again(4.0)["on"] | {"switch_cancel": [[LET_GO_S, LET_GO_S + 0.3]]}},
+    "a wheel that spins": {
+        "times": {"engine_speed": [[LET_GO_S - 0.3, LET_GO_S + 0.6, 1.2]]},
+    },
+}
+
+
+def test_every_row_of_the_table_answers_for_some_ride(monkeypatch):
+    reached = set()
+
+    def noted(row):
+        def applies(case):
+            if found := row.applies(case):
+                reached.add(row)
+            return found
+
+        return replace(row, applies=applies)
+
+    table = intent.DECISIONS
+    monkeypatch.setattr(intent, "DECISIONS", tuple(map(noted, table)))
+    for changes in (*(c for c, _, _ in FAULTS.values()), *RIDERS.values(), *ALSO.values()):
+        assert cancels.cancels(ride_from(ON | changes))
+
+    assert [row.applies.__name__ for row in table if row not in reached] == []
