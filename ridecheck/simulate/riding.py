@@ -353,7 +353,7 @@ class Riding:
             power.hand
             or set_.hand
             or resume.hand
-            or bool(power.pulses or set_.pulses or resume.pulses)
+            or any(line.pulses or line.unit_pulses for line in self._panel)
         )
 
     def _unit(self, inputs: Inputs, t_s: float, step_s: float) -> None:
@@ -404,6 +404,12 @@ class Riding:
         if self.lines["run_off"].hand:
             return "engine_off"
         return "side_stand" if self.lines["side_stand"].hand else ""
+
+    @property
+    def unit_takes_s(self) -> float:
+        """Longest time from an input to disengaging for a unit of this model in order."""
+        spec = self.model.cruise
+        return spec.latency_s + spec.debounce_s + STEP_S
 
     def overlaps(self, line: str, *, longer_than_s: float) -> list[Interval]:
         """When a control was operated while cruise was engaged, longer than so many seconds."""
@@ -502,7 +508,8 @@ def _may_be_behind(cause: str, event: FaultEvent) -> bool:
 
 
 def _pressed(line: Line, t_s: float) -> bool:
-    return (line.hand or bool(line.pulses)) and line.seen_by_unit(t_s, STEP_S, 0.02)
+    touched = line.hand or bool(line.pulses) or bool(line.unit_pulses)
+    return touched and line.seen_by_unit(t_s, STEP_S, 0.02)
 
 
 class Actor:

@@ -188,7 +188,7 @@ def _stop_visible(rec: Recorder, t_s: float) -> bool:
 def _event(rec: Recorder, one: FaultEvent) -> EventTruth:
     return EventTruth(
         fault=one.fault,
-        part=FAULTS[one.fault].about.part,
+        part=FAULTS[one.fault].about.part if one.fault in FAULTS else "",
         start_s=round(one.start_s, 3),
         end_s=round(one.end_s, 3),
         channel=one.line,

@@ -46,6 +46,9 @@ class Limits:
         3.0, "%", "steps of both signals, needle lag and slip together stay within this, steady"
     )
     spread: float = threshold(1.5, "%", "gears that differ more than this do not share one cause")
+    alone: float = threshold(
+        10.0, "%", "no wear, tyre or pressure reads so far off: it raises the bike alone"
+    )
     per_gear_s: float = threshold(
         60.0, "s", "a gear's median settles to a few tenths of a per cent in a minute"
     )
@@ -89,6 +92,7 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
         limit=allowed,
         unit="%",
         channels=("wheel_speed", "engine_speed"),
+        strength=float(abs(middle) > limits.alone),
     )
 
 
@@ -109,6 +113,7 @@ def _miscounted(ride: Ride, factor: float) -> Verdicts:
         limit=100.0 * drivetrain.limits(ride).miscounted,
         unit="%",
         channels=("wheel_speed", "gear"),
+        strength=1.0,
     )
 
 

@@ -4,7 +4,7 @@ What it checks
     Over minutes of a ride: a clutch or throttle-closed switch that is on in every row while
     the bike pulls away and gains speed; a panel button, ABS or traction lamp that never goes
     off while the bike rides; a neutral switch that never comes on while the gear shows
-    neutral again and again.
+    neutral again and again; a main switch shown off in every row while cruise engages.
 Why it matters
     A control that is stuck for the control unit keeps cruise from engaging, or hides that
     it must end; one that is stuck in the log alone hides everything that is judged by it.
@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from ridecheck.core.catalog import PANEL
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import Verdicts, rule, threshold
-from ridecheck.signals import motion
+from ridecheck.signals import cruise, motion
 from ridecheck.signals.ride import Ride
 
 RELEASED_TO_PULL = ("clutch", "roll_off")
@@ -37,11 +37,12 @@ class Limits:
     gains_ms2: float = threshold(0.5, "m/s2", "an engine that pulls: clutch out, grip open")
     gains_s: float = threshold(1.5, "s", "longer than a quick-shifter's or a blip's push")
     times: float = threshold(5.0, "times", "so often the other state was due")
+    engagements: float = threshold(2.0, "engagements", "under a main switch that is never on")
     riding_s: float = threshold(120.0, "s", "nobody holds a button, or a wheel slips, so long")
 
 
 @rule(
-    needs=("wheel_speed", (*RELEASED_TO_PULL, *MOMENTARY, "neutral_switch")),
+    needs=("wheel_speed", (*RELEASED_TO_PULL, *MOMENTARY, "neutral_switch", "cruise_armed")),
     severity=Severity.FAULT,
     clear_s=300.0,
     clear_interval_s=1.0,
@@ -63,6 +64,9 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     neutrals = _neutrals(ride)
     if _always(ride, "neutral_switch", on=False) and len(neutrals) >= limits.times:
         yield _finding(ride, "neutral_switch", "off", f"neutral shown {len(neutrals)} times")
+    engaged = cruise.engagements(ride)
+    if _always(ride, "cruise_armed", on=False) and len(engaged) >= limits.engagements:
+        yield _finding(ride, "cruise_armed", "off", f"{len(engaged)} engagements")
 
 
 def _always(ride: Ride, name: str, *, on: bool) -> bool:

@@ -29,23 +29,27 @@ class VacuumLeaks(Fault):
         ride.cruise.fault.leak_percent_per_s = 0.06 + 0.14 * self.severity
         self._short: list[tuple[float, float]] = []
         self._since_s = -1.0
+        self._from_mps = 0.0
 
     def tick(self, ride: Riding, t_s: float) -> None:
         """Note when the pull falls short by a per cent of plate or more."""
         short = ride.cruise.engaged and ride.cruise.short_percent >= 1.0
         if short and self._since_s < 0.0:
-            self._since_s = t_s
+            self._since_s, self._from_mps = t_s, ride.v
         elif not short and self._since_s >= 0.0:
-            self._short.append((self._since_s, t_s))
-            self._since_s = -1.0
+            self._lacked(ride, t_s)
 
     def end(self, ride: Riding, t_s: float) -> None:
-        """Each lack that lasted long enough to cost speed."""
+        """Each lack that cost speed."""
         if self._since_s >= 0.0:
-            self._short.append((self._since_s, t_s))
+            self._lacked(ride, t_s)
         for start_s, end_s in self._short:
-            if end_s - start_s > 3.0:
-                ride.event(self.about.name, start_s, end_s, "wheel_speed")
+            ride.event(self.about.name, start_s, end_s, "wheel_speed")
+
+    def _lacked(self, ride: Riding, t_s: float) -> None:
+        if ride.v < self._from_mps:
+            self._short.append((self._since_s, t_s))
+        self._since_s = -1.0
 
 
 @planted

@@ -2,12 +2,10 @@
 
 import numpy as np
 
+from ridecheck.core.catalog import BRAKES
 from ridecheck.simulate.contacts import Interval, subtract
 from ridecheck.simulate.faults.base import About, Fault, planted
 from ridecheck.simulate.riding import TRACK, Riding
-
-HARD_MPS2 = 2.5
-HARD_FOR_S = 0.7
 
 
 class Pulses(Fault):
@@ -203,19 +201,14 @@ class SwitchDead(Fault):
             ride.lines[name].dead = True
 
     def end(self, ride: Riding, t_s: float) -> None:
-        """Each hard braking of which no brake line shows anything."""
+        """Each use of a dead control on a rolling bike that no brake line shows."""
         track = np.array(ride.record.track)
-        at_s = track[:, TRACK.index("t_s")]
-        slows = -track[:, TRACK.index("acceleration")] > HARD_MPS2
-        shown = np.zeros(len(at_s), dtype=bool)
-        for name in ("front_brake", "rear_brake"):
-            for start_s, end_s in ride.lines[name].on_s():
-                shown[np.searchsorted(at_s, start_s) : np.searchsorted(at_s, end_s)] = True
-        unseen = np.concatenate([[False], slows & ~shown, [False]])
-        edges = np.flatnonzero(np.diff(unseen.astype(int)))
-        for first, last in zip(edges[::2], edges[1::2], strict=True):
-            start_s, end_s = float(at_s[first]), float(at_s[last - 1])
-            if end_s - start_s > HARD_FOR_S:
+        at_s, speed = track[:, TRACK.index("t_s")], track[:, TRACK.index("speed_mps")]
+        used = [span for name in self.dead for span in ride.lines[name].hand_s]
+        shown = [span for name in BRAKES for span in ride.lines[name].on_s()]
+        for start_s, end_s in subtract(used, shown):
+            rolls = speed[np.searchsorted(at_s, start_s) : np.searchsorted(at_s, end_s)] > 0.0
+            if rolls.any():
                 ride.event(self.about.name, start_s, end_s, "wheel_speed")
 
 
@@ -289,8 +282,8 @@ class FrontBrakeDoesNotCancel(Fault):
         ride.lines["front_brake"].dead_to_unit = True
 
     def end(self, ride: Riding, t_s: float) -> None:
-        """Each time it held on for more than half a second under the lever."""
-        for start_s, end_s in ride.overlaps("front_brake", longer_than_s=0.5):
+        """Each time it held on under the lever for longer than a unit in order takes."""
+        for start_s, end_s in ride.overlaps("front_brake", longer_than_s=ride.unit_takes_s):
             ride.event(self.about.name, start_s, end_s, "front_brake")
 
 
@@ -309,7 +302,7 @@ class CruiseHoldsUnderBrakes(Fault):
         self._was = ride.cruise.engaged
 
     def end(self, ride: Riding, t_s: float) -> None:
-        """Each time it held on for more than half a second under a brake."""
-        for line in ("front_brake", "rear_brake"):
-            for start_s, end_s in ride.overlaps(line, longer_than_s=0.5):
+        """Each time it held on under a brake for longer than a unit in order takes."""
+        for line in BRAKES:
+            for start_s, end_s in ride.overlaps(line, longer_than_s=ride.unit_takes_s):
                 ride.event(self.about.name, start_s, end_s, line)

@@ -220,7 +220,7 @@ class RollOffDoesNotCancel(Fault):
         """Each time it held on after the grip was turned past closed."""
         for start_s, end_s in ride.lines["roll_off"].hand_s:
             for on_s, off_s in ride.record.engaged_s:
-                if on_s < start_s - 0.2 and off_s > start_s + 1.0:
+                if on_s < start_s and off_s > start_s + ride.unit_takes_s:
                     ride.event(self.about.name, start_s, end_s, "roll_off")
 
 

@@ -1,6 +1,6 @@
 """Faults of speed, engine speed and gear signals, of clutch, tyre and final drive."""
 
-from ridecheck.simulate.faults.base import About, Fault, planted
+from ridecheck.simulate.faults.base import TICK_S, About, Fault, planted
 from ridecheck.simulate.riding import Riding
 from ridecheck.simulate.signals import Disturbance
 
@@ -96,13 +96,13 @@ class ClutchSlips(Fault):
         self._since_s = -1.0
 
     def tick(self, ride: Riding, t_s: float) -> None:
-        """An event is a second or more of slip with the lever at rest."""
+        """An event is slip with the lever at rest, for longer than one look at it."""
         slipping = not ride.locked and ride.gear > 0 and not ride.lines["clutch"].hand
         slipping = slipping and not ride.rider.launching and ride.clutch_share > 0.95
         if slipping and self._since_s < 0.0:
             self._since_s = t_s
         elif not slipping and self._since_s >= 0.0:
-            if t_s - self._since_s > 1.0:
+            if t_s - self._since_s > TICK_S:
                 ride.event(self.about.name, self._since_s, t_s, "engine_speed")
             self._since_s = -1.0
 

@@ -1,5 +1,6 @@
 """Faults of supply, earth, fuse, charging, the unit's plug and the unit itself."""
 
+from ridecheck.core.catalog import BRAKES
 from ridecheck.simulate.faults.base import About, DeafUnit, Fault, planted
 from ridecheck.simulate.faults.brakes import SwitchDead
 from ridecheck.simulate.riding import Riding
@@ -13,6 +14,7 @@ class FuseBlown(SwitchDead):
     """A shared fuse blows: brake lines and cruise are dead from then on. No lamp: dangerous."""
 
     about = About("fuse-blown", "supply", "always", 0.0, 5.0, True)
+    dead = BRAKES
 
     def begin(self, ride: Riding) -> None:
         """Some minutes into the ride, or before it."""
