@@ -77,7 +77,7 @@ def test_other_text_is_blanked_counted_and_quoted_with_its_line() -> None:
 
 def test_more_than_one_in_a_hundred_of_other_text_sets_the_log_aside() -> None:
     cells = ["50"] * 200
-    cells[30] = cells[60] = cells[90] = "?"
+    cells[30] = cells[60] = cells[90] = "!"
     error = refusal(
         table(*(f"{i / 10:.1f},{c}" for i, c in enumerate(cells)), header="t,x"),
         layout(wheel_speed="x"),
@@ -85,7 +85,7 @@ def test_more_than_one_in_a_hundred_of_other_text_sets_the_log_aside() -> None:
 
     assert '"x" holds text' in error.what
     assert "line 32" in error.where
-    assert error.value == '"?"; 3 of 200 cells'
+    assert error.value == '"!"; 3 of 200 cells'
 
 
 def test_thousands_marks_are_taken_out_only_where_the_layout_names_them() -> None:

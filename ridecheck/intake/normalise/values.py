@@ -1,5 +1,6 @@
 """Raw cells into channel values: numbers in the channel's unit, switches, gears."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
@@ -9,12 +10,18 @@ import polars as pl
 from ridecheck.core.catalog import Channel
 from ridecheck.core.errors import LogError
 from ridecheck.core.model import Note
+from ridecheck.core.units import UnitError, to_channel_unit
 from ridecheck.intake.normalise.no_value import NOT_AVAILABLE_SWITCH, is_no_level, is_no_value
 
 if TYPE_CHECKING:
     from ridecheck.fleet.layout import Column, FileTable, GearColumn, NumberColumn, SwitchColumn
 
-USUAL_BLANKS = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--"})
+PLAIN_BLANKS = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--"})
+ODD_BLANKS = frozenset(
+    ["---", "----", "-----", "-.-", "--.-", "?", "??", "???", "nil", "n.a.", "n.a", "undefined"]
+) | {"nodata", "<na>", "(null)", "#div/0!", "#value!", "#ref!", "#num!", "#name?", "#null!"}
+"""They mean "no value" too, and are counted and named where they stand."""
+USUAL_BLANKS = PLAIN_BLANKS | ODD_BLANKS
 """Cells that mean "no value" in any log, without case and outer blanks."""
 OTHER_TEXT_LIMIT = 0.01
 """More other text than this share of a column sets the log aside, though it is read."""
@@ -77,6 +84,18 @@ def is_blank(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     return cells.is_null() | cells.str.strip_chars().str.to_lowercase().is_in(words)
 
 
+def _odd_blanks(cells: pl.Series, channel: Channel, column: "Column") -> tuple[Note, ...]:
+    """A note that names the less usual cells for "no value"."""
+    if cells.dtype != pl.String:
+        return ()
+    words = cells.str.strip_chars()
+    unstated = ODD_BLANKS - {m.strip().lower() for m in column.missing}
+    odd = words.filter(words.str.to_lowercase().is_in(list(unstated)))
+    if odd.is_empty():
+        return ()
+    return (Note("values", f"{channel.name}: {shown_cell(odd[0])} read as no value", len(odd)),)
+
+
 def _number(
     cells: pl.Series,
     channel: Channel,
@@ -90,7 +109,9 @@ def _number(
     notes: tuple[Note, ...] = ()
     problem: LogError | None = None
     if cells.dtype == pl.String and values.null_count():
+        values = _of_other_spelling(cells, values, column, file)
         notes, problem = _other_text(cells, values, channel, column, rows, where)
+        notes = (*notes, *_odd_blanks(cells, channel, column))
     raw = values
     factor, shift = column.to_channel
     if factor != 1.0:
@@ -107,6 +128,55 @@ def _no_value(raw: pl.Series, codes: pl.Series, channel: Channel) -> Note:
     count, first = int(codes.sum()), float(raw.filter(codes)[0])
     said = f"{channel.name}: numbers that mean no value blanked, first {first:g}"
     return Note("values", said, count)
+
+
+def _of_other_spelling(
+    cells: pl.Series, values: pl.Series, column: "NumberColumn", file: "FileTable"
+) -> pl.Series:
+    """Numbers that are there, but written as no parser reads them, by their distinct cells.
+
+    A minus sign of its own (U+2212), single quotes, hexadecimal, the column's own unit after
+    the number. Another unit than the column's makes it no number.
+    """
+    lost = values.is_null() & ~is_blank(cells, column.missing)
+    if column.missing:
+        lost &= ~_equals_code(cells, column.missing)
+    few = cells.filter(lost).unique()
+    if few.is_empty() or len(few) > MOST_SPELLINGS:
+        return values
+    known = {cell: number for cell in few if (number := _spelled(cell, column, file)) is not None}
+    if not known:
+        return values
+    return cells.replace_strict(
+        pl.Series(list(known), dtype=pl.String),
+        pl.Series(list(known.values()), dtype=pl.Float64),
+        default=values,
+        return_dtype=pl.Float64,
+    )
+
+
+MOST_SPELLINGS = 100_000
+_HEX = re.compile(r"0[xX][0-9a-fA-F]{1,8}\Z")
+_WITH_UNIT = re.compile(r"([-+]?[\d.,' ]*\d)\s*([^\d\s.,'+-].*)\Z")
+
+
+def _spelled(cell: str, column: "NumberColumn", file: "FileTable") -> float | None:
+    text = cell.strip().strip("'").strip().replace("\u2212", "-")
+    if _HEX.match(text):
+        return float(int(text, 16))
+    if (with_unit := _WITH_UNIT.match(text)) is not None:
+        if not _is_its_unit(with_unit.group(2), column):
+            return None
+        text = with_unit.group(1)
+    return as_float(pl.Series([text]), file)[0]  # type: ignore[no-any-return]
+
+
+def _is_its_unit(unit: str, column: "NumberColumn") -> bool:
+    try:
+        stated = to_channel_unit(unit, column.stored_unit)
+        return stated == to_channel_unit(column.unit, column.stored_unit)
+    except UnitError:
+        return False
 
 
 def _other_text(
@@ -151,6 +221,10 @@ def _equals_code(cells: pl.Series, missing: Iterable[str]) -> pl.Series:
 def _text_as_float(cells: pl.Series, file: "FileTable") -> pl.Series:
     text = cells.str.strip_chars()
     if file.thousands:
+        mark, point = re.escape(file.thousands), re.escape(file.decimal)
+        grouped = text.str.contains(rf"^[-+]?\d{{1,3}}(?:{mark}\d{{3}})+(?:{point}\d*)?$")
+        bare = ~text.str.contains(file.thousands, literal=True)
+        text = text.set(~(grouped | bare), None)  # "8,0" is not 80
         text = text.str.replace_all(file.thousands, "", literal=True)
     if file.decimal == ",":
         text = text.str.replace(",", ".", literal=True)
@@ -206,6 +280,7 @@ def _switch(
     if column.inverted:
         values = ~values
     values = values.rename(channel.name)
+    notes = (*notes, *_odd_blanks(cells, channel, column))
     if unknown is None or not unknown.any():
         return Decoded(values, notes, behind=behind)
     known = len(values) - values.null_count()

@@ -1,6 +1,7 @@
 """Read a CSV log by its layout, fast where a count proves that it may be."""
 
 import codecs
+import itertools
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -99,6 +100,7 @@ def read_start(head: bytes, layout: "Layout", *, shown: str) -> CsvStart:
             value='decimal "," with separator ","',
             what_to_do="Set the logger to write semicolons or decimal points.",
         )
+    header = _with_unnamed_index(text, header)
     cells, end, line = _units_row(text, header, wanted, layout)
     body_at = len(text[:end].encode("utf-8"))
     return CsvStart(header, wanted, cells, body_at, line, time_columns(layout))
@@ -367,6 +369,23 @@ def _plain_types(
     return types
 
 
+def _with_unnamed_index(text: str, header: Header) -> Header:
+    """The header with a blank name in front, where the rows count themselves there.
+
+    Some tools write the number of the row before it and no name above.
+    """
+    rows = itertools.islice(numbered_lines(text[header.end : header.end + (1 << 14)]), 12)
+    cells = [split_line(line, header.separator) for *_, line in rows if line.strip()]
+    first = [row[0].strip() for row in cells[:-1]]
+    longer = all(len(row) == len(header.names) + 1 and row[-1].strip() for row in cells[:-1])
+    if len(first) < 3 or not longer or not all(c.isdigit() for c in first):
+        return header
+    numbers = [int(c) for c in first]
+    if any(b - a != 1 for a, b in itertools.pairwise(numbers)):
+        return header
+    return replace(header, names=("", *header.names))
+
+
 def _units_row(
     text: str, header: Header, wanted: Wanted, layout: "Layout"
 ) -> tuple[tuple[str, ...], int, int]:
@@ -435,6 +454,7 @@ _SAID = {
     "comment": "lines starting with # skipped",
     "header again": "the header line met again",
     "units row again": "the units row met again",
+    "remark": "lines of words between rows skipped",
     "another header": "rows under another header left out",
     "another number of fields": "rows with another number of fields than the header left out",
     "NUL bytes": "rows with NUL bytes left out",

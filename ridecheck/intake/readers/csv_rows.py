@@ -302,6 +302,9 @@ class _Builder:
 
     def _keep(self, cells: list[bytes], number: int) -> None:
         count = len(cells)
+        if count == 1 < self.fields and _is_remark(cells[0]):
+            self.left_out.add("remark", number)
+            return
         if not _DIGIT.search(cells[0]) or not _DIGIT.search(cells[-1]) or self.astray:
             again = what_heads(cells, self.heading)
             if again == "another header":
@@ -399,6 +402,16 @@ class _Builder:
         return counts.most_common(1)[0][0]
 
 
+def _is_remark(line: bytes) -> bool:
+    """Whether a line without a separator is words, not what is left of a row."""
+    if len(line) > REMARK_BYTES or not _REMARK.match(line.strip()):
+        return False
+    return len(_DIGIT.findall(line)) <= len(_LETTER.findall(line))
+
+
+REMARK_BYTES = 200
+_REMARK = re.compile(rb"[^\w;|,\t]*[A-Za-z]{2,}[^;|,\t\x80-\xff]*\Z")
+_LETTER = re.compile(rb"[A-Za-z]")
 _DIGIT = re.compile(rb"\d")
 _NUMBER = re.compile(r"[-+]?[\d.,]*\d[\d.,]*(?:[eE][-+]?\d+)?\Z")
 

@@ -2,6 +2,7 @@
 
 import codecs
 import csv
+import itertools
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -114,14 +115,18 @@ def find_header(text: str, layout: "Layout", wanted: Wanted, *, shown: str) -> H
     needed = frozenset(wanted.needed)
     seen: list[tuple[int, str]] = []
     before: list[str] = []
-    there = all(n in text for n in needed)
-    for number, _start, end, line in numbered_lines(text):
+    flat = " ".join(text.split()) if any(" " in n for n in needed) else text
+    there = all(n in flat for n in needed) or not text.isascii()
+    lines = numbered_lines(text)
+    for number, _start, end, line in lines:
+        if number > layout.file.skip_lines and line.count('"') % 2:
+            line, end = _whole_names(line, end, lines)
         if not there and len(seen) >= LOOKED_AT_LINES:
             break
         if number > layout.file.skip_lines:
             fitting = [
                 (names, sep)
-                for sep in (separators if all(n in line for n in needed) else ())
+                for sep in (separators if _may_name(line, needed) else ())
                 if needed <= set(names := tuple(map(plain_name, split_line(line, sep))))
             ]
             if fitting:
@@ -131,9 +136,31 @@ def find_header(text: str, layout: "Layout", wanted: Wanted, *, shown: str) -> H
             if line.strip():
                 seen.append((number, line))
         before.append(line)
-        if number >= HEADER_WITHIN_LINES:
+        if number >= layout.file.skip_lines + HEADER_WITHIN_LINES:
             break
     raise _no_header(seen, separators, wanted, shown)
+
+
+def _may_name(line: str, needed: Iterable[str]) -> bool:
+    """Whether all names may stand in a line; compared more loosely than they are."""
+    if not line.isascii():
+        return True
+    flat = " ".join(line.split())
+    return all(n in flat for n in needed)
+
+
+def _whole_names(
+    line: str, end: int, lines: Iterator[tuple[int, int, int, str]]
+) -> tuple[str, int]:
+    """A header line whose quoted names run over some lines, as one; and where it ends."""
+    for _number, _start, further_end, more in itertools.islice(lines, MOST_HEADER_LINES):
+        line, end = f"{line} {more}", further_end
+        if line.count('"') % 2 == 0:
+            break
+    return line, end
+
+
+MOST_HEADER_LINES = 40
 
 
 def numbered_lines(text: str) -> Iterator[tuple[int, int, int, str]]:

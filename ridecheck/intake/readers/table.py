@@ -1,5 +1,7 @@
 """What a reader hands on: the mapped columns as the file wrote them, and what was left out."""
 
+import re
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -109,8 +111,20 @@ def time_columns(layout: "Layout") -> tuple[str, ...]:
 
 
 def plain_name(name: str) -> str:
-    """A column name without outer blanks and quotes, case kept."""
-    return name.strip().strip("\"'").strip()
+    """A column name as compared: no outer blanks and quotes, case kept.
+
+    A line break within it is a blank; an accent is one letter however it is put together;
+    marks without width are left out.
+
+    >>> plain_name(' "Vitesse\\n(km/h)" ')
+    'Vitesse (km/h)'
+    """
+    if not name.isascii():
+        name = unicodedata.normalize("NFC", _NO_WIDTH.sub("", name))
+    return " ".join(name.split()).strip("\"'").strip()
+
+
+_NO_WIDTH = re.compile("[\u00ad\u200b-\u200f\u2060\ufeff]")
 
 
 def missing_columns(missing: Sequence[str], names: Iterable[str], *, where: str) -> LogError:
