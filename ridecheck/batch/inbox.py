@@ -1,7 +1,8 @@
 """What lies in the inbox against what is known of it: taken in, left, or set aside."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from ridecheck.fleet import Fleet
 from ridecheck.intake.keep import LogTaken, forget_older
 from ridecheck.intake.readers import FoundLog, find_logs, found_log
 from ridecheck.store.index import Known, LogRow
+from ridecheck.store.parts import add_name, drop_name, part_path, read_part_info
 from ridecheck.store.set_aside import read_records, record_of, remove_records, write_record
 
 
@@ -42,6 +44,7 @@ class Arrivals:
     new_seen: int = 0
     judged: int = 0
     ignored: int = 0
+    ignored_names: tuple[str, ...] = ()
     unreadable: tuple[str, ...] = ()
     scanned: bool = False
 
@@ -50,6 +53,7 @@ class Arrivals:
         if logs is None:
             found = find_logs(self.inbox)
             self.found, self.ignored = list(found.logs), found.ignored
+            self.ignored_names = found.ignored_names
             self.unreadable, self.scanned = found.unreadable, not found.unreadable
             if found.unreadable:  # what lies there is unknown, not gone
                 self.rows = dict(self.known.logs)
@@ -99,16 +103,38 @@ class Arrivals:
         """Read what is new or changed, set aside what cannot be read."""
         key = fleet_key(self.fleet)
         before = {(r.log, r.sha256) for r in read_records(self.root)}
-        for taken in sorted(crew.logs(tasks), key=lambda t: t.found.name):
+        done = sorted(crew.logs(tasks), key=lambda t: t.found.name)
+        for taken in _each_bytes_once(done):
             self.touched |= taken.touched
             state = self._still_there(taken.found)
             if state == "same":
                 self.taken.append(taken)
                 self._note(taken, key, before)
             elif state == "changed":
+                self._drop_half_read(taken)
                 self._left_growing(taken.found)
+        self._keep_every_name()
         self._forget_older()
         self._set_aside(now)
+
+    def _keep_every_name(self) -> None:
+        """Two processes that met the same bytes under two names may each have kept only its own."""
+        names: dict[tuple[str, str], set[str]] = {}
+        for taken in self.taken:
+            for member in taken.members:
+                for gives in member.gives:
+                    names.setdefault(gives, set()).add(member.log)
+        for (bike, stem), logs in sorted(names.items()):
+            for log in sorted(logs) if len(logs) > 1 else ():
+                add_name(self.root, read_part_info(part_path(self.root, bike, stem)), log)
+
+    def _drop_half_read(self, taken: LogTaken) -> None:
+        """What a file gave that grew while it was read is no log."""
+        for member in taken.members:
+            for bike, stem in member.gives if member.read else ():
+                with suppress(OSError):
+                    kept = read_part_info(part_path(self.root, bike, stem))
+                    drop_name(self.root, kept, member.log)
 
     def _forget_older(self) -> None:
         """Of logs that are other files than before, drop what they give no more."""
@@ -207,3 +233,14 @@ class Arrivals:
 
 def _facts(found: FoundLog) -> tuple[int, int, int]:
     return (found.size, found.mtime_ns, found.inode)
+
+
+def _each_bytes_once(done: Sequence[LogTaken]) -> list[LogTaken]:
+    """Of logs with the same bytes the first by name was read, whichever process was faster."""
+    seen: set[str] = set()
+    told = []
+    for taken in done:
+        members = tuple(replace(m, read=m.read and m.sha256 not in seen) for m in taken.members)
+        seen |= {m.sha256 for m in members if m.problem is None}
+        told.append(replace(taken, members=members))
+    return told

@@ -67,6 +67,7 @@ class ScreenOutcome:
     judged: int = 0
     known: int = 0
     ignored: int = 0
+    ignored_names: tuple[str, ...] = ()
     rides_judged: int = 0
     growing: tuple[str, ...] = ()
     set_aside_first: tuple[SetAside, ...] = ()
@@ -242,6 +243,7 @@ class Run:
             judged=arrivals.judged,
             known=len(arrivals.found) - len(arrivals.taken) + arrivals.met_before,
             ignored=arrivals.ignored,
+            ignored_names=arrivals.ignored_names,
             rides_judged=len(judged.rides),
             growing=tuple(arrivals.growing),
             set_aside_first=tuple(arrivals.first_aside),

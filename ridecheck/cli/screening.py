@@ -49,6 +49,9 @@ ReportDir = Annotated[
     typer.Option("--report-dir", metavar="DIR", help="Folder for the pages (default: reports/)."),
 ]
 
+MOST_NAMED = 5
+"""Files that are ignored are named, so many of them."""
+
 
 @app.command()
 def demo(
@@ -174,7 +177,9 @@ def _done(outcome: "ScreenOutcome") -> str:
     if outcome.growing:
         counts.append(f"{len(outcome.growing)} still growing, left for next time")
     if outcome.ignored:
-        counts.append(f"{count(outcome.ignored, 'file')} ignored")
+        named = ", ".join(outcome.ignored_names[:MOST_NAMED])
+        more = ", ..." if outcome.ignored > MOST_NAMED else ""
+        counts.append(f"{count(outcome.ignored, 'file')} ignored ({named}{more})")
     return f"{count(outcome.seen, 'log')} seen: {', '.join(counts)}"
 
 

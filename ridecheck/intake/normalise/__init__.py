@@ -175,7 +175,7 @@ def _without_single_rows(
             "The log holds a single row",
             where=log.name,
             value="1 row",
-            what_to_do="Copy it from the logger again; if it is so there too, delete it.",
+            what_to_do="Copy it from the logger again; a single row is no ride.",
         )
     if not last and pieces and pieces[-1] not in kept:
         kept.append(pieces[-1])  # it may go on in the next batch

@@ -14,7 +14,7 @@ from ridecheck.intake.normalise.as_written import (
     steps_back,
     with_padded_milliseconds,
 )
-from ridecheck.intake.normalise.values import shown_cell
+from ridecheck.intake.normalise.values import is_blank, shown_cell
 from ridecheck.intake.readers.table import GIVEN_TIME, time_columns
 
 if TYPE_CHECKING:
@@ -312,6 +312,15 @@ def _refuse_unreadable(stamps: Stamps, rows: pl.Series, fmt: str, where: str) ->
         lost = lost | late
     if lost.mean() > MOSTLY_UNREADABLE or lost.all():
         first = int(np.argmax(lost))
+        blank = is_blank(_text(stamps.file_time).filter(pl.Series(lost)))
+        if bool(blank.all()):
+            raise LogError(
+                f"The time is blank in {int(lost.sum())} of {len(lost)} rows",
+                where=f"{where}, line {rows[first]}",
+                value="an empty cell",
+                what_to_do="Have the logger write the time in every row, or map the column "
+                "that holds it.",
+            )
         raise LogError(
             f"The time cannot be read in {int(lost.sum())} of {len(lost)} rows",
             where=f"{where}, line {rows[first]}",

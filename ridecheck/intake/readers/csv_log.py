@@ -119,7 +119,7 @@ def read_csv(data: bytes, layout: "Layout", *, shown: str) -> RawTable:
     start = read_start(text, layout, shown=shown)
     rows, frame = read_block(text[start.body_at :], start, layout, shown=shown)
     if not len(rows.line):
-        raise _no_rows(start, shown, sum(rows.left_out.counts.values()))
+        raise _no_rows(start, shown, _lost(rows, start, len(text)))
     return RawTable(
         frame=frame,
         notes=(*left_out_notes(rows), *_row_limit(text)),
@@ -194,7 +194,7 @@ def csv_batches(
         unread = Lost()
         above = ()
     if held is None:
-        raise _no_rows(start, shown, unread.rows)
+        raise _no_rows(start, shown, unread)
     yield replace(held, lost=held.lost + unread)  # blocks without a row may have followed
 
 
@@ -416,12 +416,21 @@ def _units_row(
     return (), header.end, header.line + 1
 
 
-def _no_rows(start: CsvStart, shown: str, left_out: int) -> LogError:
+def _no_rows(start: CsvStart, shown: str, lost: Lost) -> LogError:
+    fields = len([n for n in start.header.names if n] or start.header.names)
+    if not lost.rows:
+        return LogError(
+            "The log has a header but no rows",
+            where=f"{shown}, line {start.header.line}",
+            value=f"{fields} columns, 0 rows",
+            what_to_do="See whether the logger was running; copy the log again.",
+        )
     return LogError(
-        "The log has a header but no rows",
-        where=f"{shown}, line {start.header.line}",
-        value=f"{left_out} lines left out",
-        what_to_do="Copy it from the logger again; if it is so there too, delete it.",
+        "No row fits the header",
+        where=f"{shown}, {lost.first}",
+        value=f"{lost.rows} rows left out",
+        what_to_do="Give the header of the logger's set-up, line "
+        f"{start.header.line}, as many names as the rows have fields.",
     )
 
 

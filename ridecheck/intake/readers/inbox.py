@@ -26,11 +26,16 @@ class FoundLog:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The files that may be logs, by name; how many were ignored; folders without rights."""
+    """The files that may be logs, by name; what was ignored; folders without rights."""
 
     logs: tuple[FoundLog, ...]
-    ignored: int = 0
+    ignored_names: tuple[str, ...] = ()
     unreadable: tuple[str, ...] = ()
+
+    @property
+    def ignored(self) -> int:
+        """How many were ignored."""
+        return len(self.ignored_names)
 
 
 def find_logs(inbox: Path) -> Found:
@@ -42,7 +47,7 @@ def find_logs(inbox: Path) -> Found:
     """
     logs: list[FoundLog] = []
     unreadable: list[str] = []
-    ignored = 0
+    ignored: list[str] = []
     folders = [Path(inbox)]
     while folders:
         folder = folders.pop()
@@ -54,15 +59,19 @@ def find_logs(inbox: Path) -> Found:
         for entry in entries:
             path = Path(entry.path)
             if entry.name.startswith(".") or entry.is_symlink():
-                ignored += 1
+                ignored.append(shown_name(os.path.relpath(path, inbox)))
             elif entry.is_dir(follow_symlinks=False):
                 folders.append(path)
             elif _may_be_log(entry):
                 logs.append(found_log(path, os.path.relpath(path, inbox)))
             else:
-                ignored += 1
+                ignored.append(shown_name(os.path.relpath(path, inbox)))
     logs.sort(key=lambda log: log.name)
-    return Found(logs=tuple(logs), ignored=ignored, unreadable=tuple(sorted(unreadable)))
+    return Found(
+        logs=tuple(logs),
+        ignored_names=tuple(sorted(ignored)),
+        unreadable=tuple(sorted(unreadable)),
+    )
 
 
 def found_log(path: Path, name: str) -> FoundLog:

@@ -7,6 +7,7 @@ unpacked, so that a small file cannot fill the machine.
 import hashlib
 import io
 import os
+import re
 import stat
 import tempfile
 import weakref
@@ -29,6 +30,8 @@ ARCHIVE_LIMIT_BYTES = 4 * 2**30
 """All logs of one archive together may unpack to this much."""
 IN_MEMORY_BYTES = 128 * 2**20
 """Unpacked logs larger than this are kept in an unnamed temporary file."""
+HEAD_BYTES = 512
+"""Enough of a file to say what it is."""
 _CHUNK = 1 << 20
 _SMALL_CHUNK = 1 << 14
 
@@ -47,7 +50,22 @@ _NO_LOGS = {
     b"\x7fELF": "a program",
     b"MZ": "a program",
     b"SQLite format 3": "a database",
+    b"ARROW1": "an Arrow file",
+    b"\x89HDF": "an HDF5 file",
+    b"PARE": "an encrypted Parquet file",
 }
+_NO_TABLES = (
+    (re.compile(rb"\s*<(!doctype\s+html|html|head|body)", re.IGNORECASE), "a web page"),
+    (re.compile(rb"\s*<\?xml"), "an XML file"),
+    (re.compile(rb"\s*(\{\s*\"|\[\s*[\[{])"), "JSON"),
+)
+_WHAT_TO_DO = {
+    "an Arrow file": "Have the logger write Parquet or CSV; an Arrow file can be saved as either.",
+    "an encrypted Parquet file": "Have the logger write it without a key.",
+    "a web page": "Download the log itself: this is the page that offers it, or a sign-in.",
+    "JSON": "Have the logger write CSV or Parquet.",
+}
+_TAR_MARK, _TAR_AT = b"ustar", 257
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +86,7 @@ class _Content:
         assert self.path is not None, "a content is one of the three"
         return self.path.open("rb")
 
-    def head(self, length: int = 64) -> bytes:
+    def head(self, length: int = HEAD_BYTES) -> bytes:
         if self.memory is not None:
             return self.memory[:length]
         with self.open() as stream:
@@ -176,7 +194,7 @@ def open_log(path: Path, *, name: str | None = None) -> Iterator[Member]:
     try:
         _refuse_what_is_no_file(path, shown)
         with path.open("rb") as stream:
-            head = stream.read(64)
+            head = stream.read(HEAD_BYTES)
         size = path.stat().st_size
     except OSError as fault:
         raise LogError(
@@ -233,16 +251,31 @@ def refuse_what_is_no_log(head: bytes, shown: str) -> None:
         raise _workbook(shown)
     for start, kind in _NO_LOGS.items():
         if head.startswith(start) and _is_binary(head):
-            raise LogError(
-                f"This is {kind}, not a log",
-                where=shown,
-                value=f"first bytes {head[:4]!r}",
-                what_to_do="Take it out of the inbox.",
-            )
+            raise _no_log(kind, head, shown)
+    for pattern, kind in _NO_TABLES:
+        if pattern.match(head.removeprefix(b"\xef\xbb\xbf")):
+            raise _no_log(kind, head, shown)
+    if head[_TAR_AT : _TAR_AT + len(_TAR_MARK)] == _TAR_MARK:
+        raise LogError(
+            "This is a tar archive, not a log",
+            where=shown,
+            value="a tar archive's mark",
+            what_to_do="Unpack it, or pack the logs as zip, one gz or one zst each.",
+        )
+
+
+def _no_log(kind: str, head: bytes, shown: str) -> LogError:
+    return LogError(
+        f"This is {kind}, not a log",
+        where=shown,
+        value=f"first bytes {head[:4]!r}",
+        what_to_do=_WHAT_TO_DO.get(kind, "Take it out of the inbox."),
+    )
 
 
 def _is_binary(head: bytes) -> bool:
-    return any(b < 9 or 13 < b < 32 for b in head) or head.startswith((b"%PDF", b"GIF8", b"Rar!"))
+    texts = (b"%PDF", b"GIF8", b"Rar!", b"ARROW1", b"PARE")
+    return any(b < 9 or 13 < b < 32 for b in head) or head.startswith(texts)
 
 
 def _workbook(shown: str) -> LogError:
@@ -312,6 +345,13 @@ def _zip_member(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, shown: str, le
     name = f"{shown}!{_member_name(entry.filename)}"
     try:
         _refuse_path(entry.filename, name)
+        if entry.flag_bits & 1:
+            raise LogError(
+                "The archive has a password",
+                where=name,
+                value="an encrypted entry",
+                what_to_do="Pack the log without one.",
+            )
         limit = min(left, LOG_LIMIT_BYTES)
         content = _read_entry(archive, entry, name, limit)
         refuse_what_is_no_log(content.head(), name)
