@@ -12,8 +12,8 @@ from ridecheck.core.model import (
     Cancel,
     Coverage,
     FleetReport,
-    ReportedFinding,
     RideSummary,
+    Severity,
     State,
     StoredFinding,
     ToLog,
@@ -47,7 +47,7 @@ def bike_page(
     units, zone = report.display_units, report.time_zone
     bike = display_units.in_units(bike, units)
     findings = sorted(bike.findings, key=finding_order)
-    groups = _groups(findings, units)
+    groups = _groups(weighed(bike), units)
     return render(
         "bike.html",
         zone=zone,
@@ -95,12 +95,27 @@ class Group:
     drawing: Drawing | None
 
 
-def _groups(findings: Sequence[ReportedFinding], units: str) -> list[Group]:
-    """Open findings by rule, heaviest first; the worst is the one farthest from its limit."""
+def weighed(bike: BikeReport) -> list[StoredFinding]:
+    """Open findings that the verdict's sentences count, so that a page counts no others.
+
+    Dangers of any ride, what was found in rides that count, and faults of undated rides.
+    """
+    rides = {r.ride: r for r in bike.rides}
+    found = []
+    for item in bike.findings:
+        ride, severity = rides.get(item.finding.ride), item.finding.severity
+        counts = ride is None or ride.counts or severity is Severity.DANGER
+        undated_fault = item.finding.start is None and severity is Severity.FAULT
+        if item.open and (counts or undated_fault):
+            found.append(item.finding)
+    return found
+
+
+def _groups(findings: Sequence[StoredFinding], units: str) -> list[Group]:
+    """Findings by rule, heaviest first; the worst is the one farthest from its limit."""
     by_rule: dict[str, list[StoredFinding]] = defaultdict(list)
-    for item in findings:
-        if item.open:
-            by_rule[item.finding.rule].append(item.finding)
+    for finding in findings:
+        by_rule[finding.rule].append(finding)
     groups = []
     for found in by_rule.values():
         ordered = worst_first(found)

@@ -231,6 +231,23 @@ def lane_of(curves: Sequence[Curve], limit: Curve | None, window: Span, units: s
     )
 
 
+def value_row(name: str, unit: str, points: Sequence[tuple[float, float]], window: Span) -> Row:
+    """A row of values that are no channel: a line over its own scale."""
+    values = [v for _, v in points]
+    spread = max(max(values, default=1.0) - min(values, default=0.0), 1e-3)
+    low, high = min(values, default=0.0) - 0.1 * spread, max(values, default=1.0) + 0.1 * spread
+    return Row(
+        name=name,
+        unit=unit,
+        tall=TALL,
+        lines=(Line("first", name, _stretches(tuple(points), window, low, high)),),
+        low=f"{min(values, default=0.0):.3g}",
+        high=f"{max(values, default=1.0):.3g}",
+        low_value=round(low, 4),
+        high_value=round(high, 4),
+    )
+
+
 def _in_units(unit: str, units: str) -> tuple[str, float]:
     """The unit that is shown, and by what a value is multiplied for it."""
     if units == "imperial" and unit in IMPERIAL:

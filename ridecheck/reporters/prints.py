@@ -12,7 +12,7 @@ from datetime import datetime
 
 from ridecheck.core.model import BikeReport, FleetReport, Happened, StoredFinding, Verdict
 from ridecheck.reporters import display_units, wording
-from ridecheck.reporters.bike_page import finding_drawing
+from ridecheck.reporters.bike_page import finding_drawing, weighed
 from ridecheck.reporters.drawing import Drawing
 from ridecheck.reporters.page import render
 from ridecheck.ride.pictures import worst_first
@@ -79,9 +79,8 @@ def workshop_page(report: FleetReport, bike: BikeReport) -> str:
 def seen_of(bike: BikeReport) -> list[Seen]:
     """Open findings by rule, heaviest first."""
     by_rule: dict[str, list[StoredFinding]] = defaultdict(list)
-    for item in bike.findings:
-        if item.open:
-            by_rule[item.finding.rule].append(item.finding)
+    for finding in weighed(bike):
+        by_rule[finding.rule].append(finding)
     seen = []
     for rule, found in by_rule.items():
         dated = sorted(f.start for f in found if f.start)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from ridecheck.core.model import BikeReport, Cancel, RideSummary, Severity, Sketch, Span
+from ridecheck.core.model import BikeReport, Cancel, RideSummary, Severity, Sketch, Span, Trend
 from ridecheck.core.packed import unpacked
 from ridecheck.core.units import KM_PER_MILE
 from ridecheck.reporters import wording
@@ -19,6 +19,7 @@ from ridecheck.reporters.drawing import (
     label_at,
     lane_of,
     ticks,
+    value_row,
 )
 
 LAST_RIDES = 10
@@ -28,6 +29,10 @@ WHOLE_RIDES = 8
 STEP, HALF = 9, 11
 """Units across of one ride in the board's drawing, and from its line up or down."""
 LOW_ROW = 12.0
+LEAST_TREND = 4
+"""A measure with fewer rides than this has no course to draw."""
+MOST_REPAIRS = 4
+"""Repairs named over a history; the list under it has them all."""
 FULL = 9
 """This many cancels of one kind fill a ride's bar; heights grow as the root, so one is seen."""
 
@@ -216,13 +221,30 @@ def timeline(bike: BikeReport, zone: str) -> Drawing | None:
     if bike.history:
         done = bars("done", [at(h.when) for h in bike.history], window, least=5)
         rows.append(Row("done by people", tall=LOW_ROW, bars=done))
+    rows += [_trend_row(t, bike, zero, window) for t in bike.trends if len(t.values) >= LEAST_TREND]
+    repairs = [h for h in bike.history if h.kind == "repair"]
     return Drawing(
         label="History over time: rides, dangers and faults, what people did",
         from_s=0.0,
         to_s=window.end_s,
         rows=tuple(rows),
         ticks=_days(zero, window, zone),
+        marks=tuple(
+            label_at(at(h.when).start_s, window, f"repair {wording.words(h.part)}".strip(), "press")
+            for h in repairs[-MOST_REPAIRS:]
+        ),
     )
+
+
+def _trend_row(trend: Trend, bike: BikeReport, zero: datetime, window: Span) -> Row:
+    """A measure of the rides over the same days, each ride a point of its line."""
+    starts = {r.ride: r.start for r in bike.rides}
+    points = [
+        ((start - zero).total_seconds(), value)
+        for ride, value in trend.values
+        if (start := starts.get(ride)) is not None
+    ]
+    return value_row(trend.measure.replace("_", " "), trend.unit, sorted(points), window)
 
 
 def _days(zero: datetime, window: Span, zone: str) -> tuple[Label, ...]:

@@ -7,7 +7,7 @@ import pytest
 from reporters import examples
 from reporters.pages import Page, PageChecks
 
-from ridecheck.core.model import Coverage, Severity, State, Verdict
+from ridecheck.core.model import Coverage, Happened, Severity, State, Trend, Verdict
 from ridecheck.reporters.html import bike_page, index_page, write_pages
 
 
@@ -269,3 +269,57 @@ def test_a_cancel_links_to_the_strip_charts_of_its_ride_once_they_are_written():
 
     assert link in bike_page(examples.forty_bikes(), bike, traced=frozenset({ride}))
     assert link not in bike_page(examples.forty_bikes(), bike)
+
+
+def test_the_box_and_the_list_count_the_same_findings():
+    first = examples.bike("T01").rides[0]
+    old = replace(first, ride="T01-old", counts=False)
+    found = (
+        examples.finding("T01", "speed/jumps", "jump"),
+        _of_ride(examples.finding("T01", "speed/jumps", "jump of old"), "T01-old"),
+        _of_ride(
+            examples.finding("T01", "switches/brake-dead", "dark", severity=Severity.DANGER),
+            "T01-old",
+        ),
+    )
+    bike = examples.bike("T01", Verdict.KEEP_IN, rides=(first, old), findings=found)
+
+    text = bike_page(examples.report(bike), bike)
+    top = Page(text[text.index("What was found") : text.index("Sign-off</h2>")]).text
+
+    assert "Jump " in top
+    assert "Dark" in top
+    assert "times" not in top
+    assert "jump of old" in text  # under "All findings"
+
+
+def _of_ride(item, ride):
+    return replace(item, finding=replace(item.finding, ride=ride, id=f"{ride}-{item.finding.id}"))
+
+
+def test_speed_over_a_whole_ride_is_drawn_on_a_full_page_alone():
+    bike = examples.bike("T01")
+
+    for full, times in ((False, 0), (True, 1)):
+        text = bike_page(examples.report(bike), bike, full=full)
+        whole = text[text.index(">Whole rides<") : text.index(">Controls in")]
+        assert whole.count('data-name="wheel speed" data-unit') == times
+
+
+def test_trends_run_along_the_history_with_repairs_marked():
+    days = [examples.NEWEST - timedelta(days=d) for d in range(6)]
+    rides = tuple(examples.ride("T01", start=d) for d in days)
+    values = tuple((r.ride, 13.0 + n / 10.0) for n, r in enumerate(rides))
+    bike = examples.bike(
+        "T01",
+        rides=rides,
+        history=(Happened(days[3], "repair", "supply", "earth cleaned", "shop"),),
+        trends=(Trend("supply", "V", values, 13.2, 13.5, "rising", None),),
+    )
+
+    text = bike_page(examples.report(bike), bike)
+    history = text[text.index(">History<") : text.index(">Whole rides<")]
+
+    assert 'data-name="supply" data-unit="V"' in history
+    assert ">repair supply</text>" in history
+    assert "earth cleaned" in history
