@@ -9,7 +9,9 @@ from ridecheck.bike.counting import end_of
 from ridecheck.bike.coverage import covered, is_needed
 from ridecheck.bike.sentences import count, fitting, rule_words
 from ridecheck.core.catalog import channel_name
+from ridecheck.core.durations import spoken
 from ridecheck.core.model import Coverage, RuleOutcome, State
+from ridecheck.signals import drivetrain
 
 
 def unknown(case: Case) -> tuple[str, ...]:
@@ -17,7 +19,7 @@ def unknown(case: Case) -> tuple[str, ...]:
     reasons = list(case.context.wrong)
     if not case.counting:
         reasons.append(_none_counts(case))
-    reasons += _newest_unfit(case) + _too_old(case)
+    reasons += _newest_unfit(case) + _apart(case) + _too_old(case)
     reasons += [
         f"a check for a danger ended in an error: {rule_words(o.rule)} ({o.reason})"
         for o in _errors(case)
@@ -61,6 +63,31 @@ def _newest_unfit(case: Case) -> list[str]:
     if not dated or dated[-1].fits_model:
         return []
     return [f"the newest log does not fit this bike's model{fitting(case, dated[-1])}"]
+
+
+LEAST_STEADY_S = 60.0
+"""A minute in gear: less may be one spell behind a slipping clutch."""
+
+MOST_APART = 0.1
+"""Share of steady riding on which speed and engine speed may disagree by more than a tenth."""
+
+
+def _apart(case: Case) -> list[str]:
+    """Nothing is released while speed and engine speed contradict one another.
+
+    Judged by the newest ride that counts and holds a minute of steady riding in logged gears.
+    """
+    known = [r.measures for r in case.counting if r.measures.get("steady_s", 0) >= LEAST_STEADY_S]
+    if not known or known[-1]["apart_s"] <= MOST_APART * known[-1]["steady_s"]:
+        return []
+    newest = known[-1]
+    unit = drivetrain.misreading(newest["apart_factor"])
+    why = f"; that is what speed {unit} reads: look at the unit in the layout" if unit else ""
+    return [
+        "wheel speed and engine speed disagree by more than a tenth for "
+        f"{spoken(newest['apart_s'])} of {spoken(newest['steady_s'])} of steady riding: speed "
+        f"reads {newest['apart_factor']:.2f} times what engine speed and gear make it{why}"
+    ]
 
 
 def _too_old(case: Case) -> list[str]:

@@ -149,8 +149,22 @@ def _remarks(case: Case) -> tuple[str, ...]:
             if shown or undated_fault:
                 by_rule.setdefault(finding.rule, []).append(finding)
     ordered = sorted(by_rule.values(), key=lambda fs: (fs[0].severity.rank, fs[0].rule))
-    seen = tuple(f"seen {times(len(fs))}: {sentence(case, fs)}" for fs in ordered)
+    seen = tuple(f"{_how_often(case, fs)}: {sentence(case, fs)}" for fs in ordered)
     return (*seen, *_left_out(case))
+
+
+WHOLE = 0.9
+"""A finding over this share of its ride is a condition of the ride, not an event in it."""
+
+
+def _how_often(case: Case, findings: Sequence[StoredFinding]) -> str:
+    """How often something was seen, or that it holds for whole rides."""
+    length_s = {r.ride: r.duration_s for r in case.rides}
+    whole = [f for f in findings if f.end_s - f.start_s >= WHOLE * length_s[f.ride]]
+    if len(whole) < len(findings):
+        return f"seen {times(len(findings))}"
+    rides = len({f.ride for f in findings})
+    return "all through the ride" if rides == 1 else f"all through {count(rides, 'ride')}"
 
 
 def _left_out(case: Case) -> tuple[str, ...]:

@@ -13,6 +13,9 @@ from ridecheck.rules.base import HEADINGS, Need, Rule
 from ridecheck.signals.definitions import ID as DEFINITIONS
 from ridecheck.signals.tables import SHARED
 
+NEVER = 1_000_000
+"""The count by which a rule says that it never raises a bike."""
+
 COLUMNS = (
     "rule",
     "severity",
@@ -166,6 +169,8 @@ def _raises(rule: Rule) -> str:
     if rule.severity.value != "fault":
         return f"never: a {rule.severity.value} is a remark beside the verdict"
     when = rule.raise_when
+    if when.events >= NEVER:
+        return "never by itself: where it is found, the ride does not count and is not judged"
     text = f"at {when.events} or more findings, in {when.rides} or more rides"
     if when.of_one_kind:
         text = f"at {when.events} or more findings on the same channels"

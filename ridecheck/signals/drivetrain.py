@@ -194,8 +194,19 @@ FACTORS = {
     "as if miles per hour had been converted twice": KM_PER_MILE,
     "with twice the pulses": 2.0,
     "with half the pulses": 0.5,
+    "as if metres per second had been converted twice": 3.6,
 }
 """Wrong readings of a speed channel, by the factor they put on it."""
+
+
+def misreading(factor: float) -> str:
+    """Which wrong reading puts this factor on a speed; "" where none is near.
+
+    >>> misreading(0.62), misreading(3.59), misreading(0.9)
+    ('in miles per hour', 'as if metres per second had been converted twice', '')
+    """
+    near = [n for n, known in FACTORS.items() if abs(factor / known - 1.0) < 2 * ALIKE]
+    return near[0] if near else ""
 
 
 @once
@@ -552,11 +563,42 @@ def half_step(ride: Ride) -> float:
     return float(np.abs(np.diff(ladder)).min() / 2) if len(ladder) > 1 else limits(ride).widest
 
 
-def measures(ride: Ride) -> Mapping[str, float]:
-    """Per gear: median of measured over modelled speed, minus one, and the seconds behind it."""
-    if not has_ladder(ride):
+APART = 0.10
+"""Speed and engine speed further from one another than this contradict one another: wear of a
+tyre makes 2 %, a tooth of the sprocket 6 % (arithmetic), and what an instrument reads high is
+stated in the model."""
+
+
+@once
+def apart(ride: Ride) -> Mapping[str, float]:
+    """How long, and how far, speed and engine speed disagree in the gears that are logged.
+
+    steady_s: steady seconds under a logged gear; apart_s: those of them on which speed is off
+    by more than APART; apart_factor: there, measured over modelled speed (median). Empty where
+    no gear is logged: then the ladder alone cannot show which gear a wrong speed belongs to.
+    """
+    if not ride.has("gear"):
         return {}
-    return {
+    ladder = _ladder(ride.settings.drivetrain)
+    gear = ride.numbers("gear")
+    rows = steady(ride) & (gear >= 1) & (gear <= len(ladder)) & np.isfinite(_log_ratio(ride))
+    if not rows.any():
+        return {}
+    high = math.log(1.0 + ride.settings.speed_signal.reads_high_percent / 100.0)
+    off = ladder[gear[rows].astype(int) - 1] - _log_ratio(ride)[rows] - high
+    seconds, far = motion.row_seconds(ride)[rows], np.abs(off) > math.log(1.0 + APART)
+    found = {"steady_s": float(seconds.sum()), "apart_s": float(seconds[far].sum())}
+    if far.any():
+        found["apart_factor"] = math.exp(_median(off[far], seconds[far]))
+    return found
+
+
+def measures(ride: Ride) -> Mapping[str, float]:
+    """Per gear: median of measured over modelled speed, minus one, and the seconds behind it;
+    and how long the two disagree."""
+    if not has_ladder(ride):
+        return apart(ride)
+    return dict(apart(ride)) | {
         name: value
         for gear, bias in gear_biases(ride).items()
         for name, value in (

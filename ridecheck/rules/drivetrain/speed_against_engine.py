@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ridecheck.core.durations import spoken
 from ridecheck.core.model import Exposure, Finding, Severity, Span
 from ridecheck.rules.base import RaiseWhen, Verdicts, rule, threshold
 from ridecheck.signals import drivetrain
@@ -86,14 +87,22 @@ def check(ride: Ride, limits: Limits) -> Verdicts:
     yield Finding(
         span=Span(0.0, ride.duration_s),
         message=f"wheel speed reads {abs(middle):.1f} % {'above' if middle > 0 else 'below'} what "
-        f"engine speed makes it, alike in gear {gears}; {allowed:.1f} % is allowed. It can be "
-        f"{READINGS[ride.settings.speed_signal.taken_from]}",
+        f"engine speed makes it, alike in gear {gears}; {allowed:.1f} % is allowed. "
+        f"{_likely(ride, 1.0 + middle / 100.0)}",
         measured=middle,
         limit=allowed,
         unit="%",
         channels=("wheel_speed", "engine_speed"),
         strength=float(abs(middle) > limits.alone),
     )
+
+
+def _likely(ride: Ride, factor: float) -> str:
+    """What makes speed read this many times what it should."""
+    unit = drivetrain.misreading(factor)
+    if unit:
+        return f"That is what speed {unit} reads: look at the unit in the layout first"
+    return f"It can be {READINGS[ride.settings.speed_signal.taken_from]}"
 
 
 def _miscounted(ride: Ride, factor: float) -> Verdicts:
@@ -107,7 +116,7 @@ def _miscounted(ride: Ride, factor: float) -> Verdicts:
     yield Finding(
         span=Span(0.0, ride.duration_s),
         message=f"wheel speed reads {factor:.2f} times what engine speed makes it, alike in gear "
-        f"{gears} over {seconds:.0f} s of steady riding: its sensor counts pulses too many or "
+        f"{gears} over {spoken(seconds)} of steady riding: its sensor counts pulses too many or "
         "too few, or its pulse setting is wrong",
         measured=100.0 * (factor - 1.0),
         limit=100.0 * drivetrain.limits(ride).miscounted,
