@@ -144,6 +144,13 @@ def _is_known(root: Path, bike: str) -> None:
     """UsageError unless a bike has a file of its name in bikes/."""
     if BIKE_ID.fullmatch(bike) and (root / "bikes" / f"{bike}.toml").is_file():
         return
+    if not (root / "bikes").is_dir():
+        raise UsageError(
+            "this is no fleet folder",
+            where=str(root.resolve()),
+            value="no bikes/ in it",
+            what_to_do="name the fleet's folder with --fleet DIR, or make one: ridecheck init DIR",
+        )
     known = sorted(p.stem for p in (root / "bikes").glob("*.toml"))
     raise UsageError(
         "unknown bike",

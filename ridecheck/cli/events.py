@@ -59,7 +59,7 @@ def note(
     named = [c.strip() for given in checks or () for c in given.split(",") if c.strip()]
     noted = Noted(
         kind=kind,
-        when=instant(when) if when else now(),
+        when=instant(when, fleet) if when else now(),
         part=part,
         note=text,
         by=by,

@@ -14,8 +14,8 @@ def explain(
         str,
         typer.Argument(
             metavar="[RULE]",
-            help="A rule's id, hazards, cancels, or what rules share (shared/definitions, "
-            "shared/slowing, shared/ratio); default: all rules.",
+            help="A rule, check, part, channel or verdict; hazards, cancels; or what rules share "
+            "(shared/definitions, shared/slowing, shared/ratio); default: all rules.",
         ),
     ] = "",
     as_format: AsFormat = Format.TEXT,
@@ -25,12 +25,15 @@ def explain(
     \b
     ridecheck explain
     ridecheck explain switches/brake-dead
+    ridecheck explain lamp-by-each-control
+    ridecheck explain speed_sensor
+    ridecheck explain no_opinion
     ridecheck explain hazards
     ridecheck explain cancels
     ridecheck explain shared/definitions
     ridecheck explain --format csv > rules.csv
     """
-    from ridecheck.reporters import explained
+    from ridecheck.reporters import explained, explained_words
     from ridecheck.reporters.characters import in_ascii
     from ridecheck.rules import all_rules
     from ridecheck.signals.tables import SHARED
@@ -46,11 +49,14 @@ def explain(
         return
     known = all_rules()
     if rule and rule not in known:
+        if text := explained_words.word_text(rule):
+            say(in_ascii(text) if on_ascii() else text)
+            return
         raise UsageError(
-            "there is no such rule",
+            "nothing of this name is known",
             where="ridecheck explain",
             value=rule,
-            what_to_do=_nearest(rule, list(known)),
+            what_to_do=_nearest(rule, [*known, *explained_words.names()]),
         )
     chosen = [known[rule]] if rule else list(known.values())
     if as_format is Format.JSON:

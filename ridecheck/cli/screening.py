@@ -119,7 +119,7 @@ def screen(
             layout=layout or None,
             by=by,
             reason=reason,
-            as_of=moment(as_of),
+            as_of=moment(as_of, fleet),
             report_dir=report_dir,
             progress=step,
         )
@@ -145,7 +145,7 @@ def report(
     from ridecheck.batch.run import screen_fleet
     from ridecheck.reporters.html import write_pages
 
-    outcome = screen_fleet(fleet, logs=(), as_of=moment(as_of), report_dir=report_dir)
+    outcome = screen_fleet(fleet, logs=(), as_of=moment(as_of, fleet), report_dir=report_dir)
     _remark(outcome)
     if full:
         write_pages(outcome.report, report_dir or fleet / "reports", full=True)

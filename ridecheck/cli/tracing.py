@@ -1,12 +1,12 @@
 """Every cancel of a ride to its second."""
 
-from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ridecheck.cli.app import AnyFleet, AsFormat, Format, LayoutFile, app, on_ascii, remark, say
+from ridecheck.cli.times import outside, within
 from ridecheck.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def trace(
     ] = None,
     at: Annotated[
         str,
-        typer.Option("--at", metavar="TIME", help="2026-05-03T14:03:11Z, 14:03:11 or seconds."),
+        typer.Option("--at", metavar="TIME", help="14:03:11, 2026-05-03T14:03:11Z or seconds."),
     ] = "",
     around: Annotated[
         float | None,
@@ -55,7 +55,8 @@ def trace(
     from ridecheck.reporters.trace_text import trace_text
 
     found = _found(target, fleet, layout, model)
-    traces = [_traced(one, at, around) for one in found]
+    placed = _placed(found, at)
+    traces = [_traced(one, at_s, around) for one, at_s in placed]
     units = found[0].display_units if found else "metric"
     if as_format is Format.JSON:
         shown = [trace_dict(t, CAUTIONS) for t in traces]
@@ -87,7 +88,19 @@ def _found(
     return [of_ride(fleet or Path(), target)]
 
 
-def _traced(found: "Traceable", at: str, around_s: float | None) -> "RideTrace":
+def _placed(found: "list[Traceable]", at: str) -> "list[tuple[Traceable, float | None]]":
+    """Rides with the second that --at names in them; UsageError where it lies in none."""
+    if not at:
+        return [(one, None) for one in found]
+    spans = [(one.parts[0].info.start, one.parts[-1].info.end) for one in found]
+    zones = [one.time_zone for one in found]
+    seconds = [within(at, span, zone) for span, zone in zip(spans, zones, strict=True)]
+    if found and all(at_s is None for at_s in seconds):
+        raise outside(at, spans, zones[0])
+    return [(one, at_s) for one, at_s in zip(found, seconds, strict=True) if at_s is not None]
+
+
+def _traced(found: "Traceable", at_s: float | None, around_s: float | None) -> "RideTrace":
     from ridecheck.trace import trace_ride
 
     return trace_ride(
@@ -97,29 +110,6 @@ def _traced(found: "Traceable", at: str, around_s: float | None) -> "RideTrace":
         ride_id=found.ride,
         time_zone=found.time_zone,
         remarks=found.remarks,
-        at_s=_seconds(at, found.parts[0].info.start) if at else None,
+        at_s=at_s,
         around_s=around_s,
     )
-
-
-def _seconds(text: str, start: datetime) -> float:
-    """Seconds from the ride's start: an instant, a time of that day (UTC), or seconds."""
-    try:
-        return float(text)
-    except ValueError:
-        pass
-    try:
-        said = datetime.fromisoformat(text) if len(text) > 12 else _of_day(text, start)
-    except ValueError:
-        raise UsageError(
-            "this is no time of a ride",
-            where="--at",
-            value=text,
-            what_to_do="write 2026-05-03T14:03:11Z, 14:03:11 (UTC), or seconds from the start",
-        ) from None
-    instant = said if said.tzinfo else said.replace(tzinfo=UTC)
-    return (instant - start).total_seconds()
-
-
-def _of_day(text: str, start: datetime) -> datetime:
-    return datetime.combine(start.date(), time.fromisoformat(text), tzinfo=UTC)

@@ -61,7 +61,7 @@ def nightly(
         done = night(
             fleet,
             job=chosen,
-            as_of=moment(as_of),
+            as_of=moment(as_of, fleet),
             verify=verify,
             workers=workers or None,
             fail_on=fail_on.value if fail_on else None,
@@ -116,7 +116,9 @@ def forget(
     from ridecheck.batch.forgetting import forget
     from ridecheck.reporters.wording import count
 
-    gone = forget(fleet, bike, since=moment(since), until=moment(until), by=by, reason=reason)
+    gone = forget(
+        fleet, bike, since=moment(since, fleet), until=moment(until, fleet), by=by, reason=reason
+    )
     rides, records = count(len(gone.rides), "ride"), count(gone.records, "record")
     say(f"{bike}: {rides} removed, {records} of logs set aside removed\n")
     for danger in gone.kept_for_danger:

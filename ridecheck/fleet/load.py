@@ -1,9 +1,11 @@
 """Read a fleet folder: every file, every mistake, then one frozen record of it all."""
 
+import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from ridecheck.core.errors import FleetError, UsageError
 from ridecheck.core.files import shown
@@ -125,6 +127,16 @@ class Fleet:
             self.known_limits,
             model.cruise,
         )
+
+
+def time_zone_of(root: Path) -> str:
+    """The fleet's time zone; UTC where fleet.toml is not there or states none that is known."""
+    try:
+        zone = tomllib.loads((root / "fleet.toml").read_text("utf-8")).get("time_zone", "UTC")
+        ZoneInfo(zone)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return "UTC"  # what is wrong with the file is said where the fleet is read
+    return str(zone)
 
 
 def load_fleet(root: Path, *, known_limits: KnownLimits) -> Fleet:

@@ -199,13 +199,18 @@ FACTORS = {
 """Wrong readings of a speed channel, by the factor they put on it."""
 
 
+UNIT_WITHIN = 0.03
+"""Wear of a tyre and the steps of both signals move a factor no further than this; the nearest
+two units, mile and knot, differ by 15 % (arithmetic)."""
+
+
 def misreading(factor: float) -> str:
     """Which wrong reading puts this factor on a speed; "" where none is near.
 
     >>> misreading(0.62), misreading(3.59), misreading(0.9)
     ('in miles per hour', 'as if metres per second had been converted twice', '')
     """
-    near = [n for n, known in FACTORS.items() if abs(factor / known - 1.0) < 2 * ALIKE]
+    near = [n for n, known in FACTORS.items() if abs(factor / known - 1.0) < UNIT_WITHIN]
     return near[0] if near else ""
 
 

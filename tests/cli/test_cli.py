@@ -72,7 +72,7 @@ def test_the_version_is_told(capsys):
         (["explain", "--colour"], "--colour"),
         (["explain", "--format", "yaml"], "yaml"),
         (["note", "T07"], "kind"),
-        (["explain", "cruise/hunt"], "there is no such rule"),
+        (["explain", "cruise/hunt"], "nothing of this name is known"),
     ],
 )
 def test_wrong_use_is_told_in_three_parts(arguments, what, capsys):

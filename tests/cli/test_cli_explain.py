@@ -114,3 +114,46 @@ def test_the_tables_that_judge_a_cancel_are_a_line_a_row_as_csv(capsys):
 
     assert len(rows) == len(CAUSES) + len(DECISIONS)
     assert rows[-1]["causes"] == "unexplained"
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("lamp-by-each-control", "brake lamp from each control"),
+        ("brake lamp from each control", "(lamp-by-each-control)"),
+        ("speed_sensor", "What can be wrong"),
+        ("roll_off", "throttle-closed switch"),
+        ("no_opinion", "Not judged, check by hand."),
+        ("keep in", "Do not ride, not even to the workshop."),
+        ("commanded", "A rider's control moved"),
+    ],
+)
+def test_a_check_a_part_a_channel_a_verdict_and_a_word_are_explained(name, says, capsys):
+    assert run(["explain", name]) == 0
+
+    assert says in capsys.readouterr().out
+
+
+def test_everything_that_can_be_named_is_explained_and_nothing_clashes(capsys):
+    from ridecheck.reporters.explained_words import names, word_text
+
+    keys = [n.lower().replace("-", " ").replace("_", " ") for n in names()]
+
+    assert len(set(keys)) == len(keys)
+    assert all(len(word_text(n).splitlines()) >= 3 for n in names())
+
+
+def test_no_rule_is_explained_with_a_number_nobody_can_reach(capsys):
+    for rule in all_rules():
+        assert run(["explain", rule]) == 0
+
+    assert "1000000" not in capsys.readouterr().out
+
+
+def test_a_note_outside_a_fleet_folder_says_so(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+
+    code = run(["note", "T07", "remark", "--note", "x", "--by", "JK"])
+
+    assert code == 2
+    assert "this is no fleet folder" in capsys.readouterr().err
