@@ -740,6 +740,7 @@ class FleetReport:
     """The whole report: bikes by id.
 
     time_zone and display_units ("metric" or "imperial") are for showing, never for judging.
+    models_doubted: a sentence for each model whose bikes read alike what its file contradicts.
     """
 
     fleet: str
@@ -751,3 +752,4 @@ class FleetReport:
     bikes: tuple[BikeReport, ...]
     set_aside: tuple[SetAside, ...]
     display_units: str = "metric"
+    models_doubted: tuple[str, ...] = ()

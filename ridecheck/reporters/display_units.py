@@ -17,7 +17,15 @@ IMPERIAL = {"km/h": "mph", "km": "mi"}
 
 SENTENCES = frozenset(
     {
-        *("since_repair", "because", "not_covered", "message", "evidence_for", "against"),
+        *(
+            "since_repair",
+            "models_doubted",
+            "because",
+            "not_covered",
+            "message",
+            "evidence_for",
+            "against",
+        ),
         *("reason", "doubt", "order", "sentences", "what"),
     }
 )

@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from ridecheck import __version__
+from ridecheck.bike.alike import models_doubted
 from ridecheck.bike.trends import among_model
 from ridecheck.core.model import BikeReport, FleetReport, RideResult, SetAside
 from ridecheck.reporters.cautions import CAUTIONS
@@ -27,6 +28,7 @@ def fleet_report(
     generated_at: datetime,
 ) -> FleetReport:
     """Bikes by id, logs set aside by name; only generated_at says when it was made."""
+    ordered = sorted(bikes, key=lambda b: b.bike)
     return FleetReport(
         fleet=fleet,
         version=__version__,
@@ -34,10 +36,8 @@ def fleet_report(
         as_of=as_of,
         time_zone=time_zone,
         cautions=CAUTIONS,
-        bikes=tuple(
-            replace(b, since_repair=board_phrase(b))
-            for b in among_model(sorted(bikes, key=lambda b: b.bike))
-        ),
+        bikes=tuple(replace(b, since_repair=board_phrase(b)) for b in among_model(ordered)),
         set_aside=tuple(sorted(set_aside, key=lambda s: (s.log, s.sha256))),
         display_units=display_units,
+        models_doubted=models_doubted(ordered),
     )

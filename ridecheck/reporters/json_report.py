@@ -48,6 +48,7 @@ def report_dict(report: FleetReport) -> dict[str, Any]:
         "fleet": report.fleet,
         "version": report.version,
         "cautions": list(report.cautions),
+        "models_doubted": list(report.models_doubted),
         "bikes": [_bike(b) for b in sorted(report.bikes, key=lambda b: b.bike)],
         "set_aside": [_aside(log) for log in sorted(report.set_aside, key=lambda s: s.log)],
     }

@@ -114,7 +114,12 @@ def _heading(report: FleetReport, today: datetime | None, max_age_days: float) -
     return [
         *wrapped(first, rest="  "),
         *wrapped(f"{report.fleet}, {period}" + (f" ({local})" if local else "")),
+        *(line for said in report.models_doubted for line in wrapped(f"{_capital(said)}.")),
     ]
+
+
+def _capital(sentence: str) -> str:
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 def _bikes(report: FleetReport, colour: bool, steps: str) -> Iterator[str]:
