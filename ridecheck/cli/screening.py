@@ -97,6 +97,9 @@ def screen(
     report_dir: ReportDir = None,
     by: Annotated[str, typer.Option("--by", help="With --bike: who files the logs there.")] = "",
     reason: Annotated[str, typer.Option("--reason", help="With --bike: why.")] = "",
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what is still open (ridecheck check).")
+    ] = False,
 ) -> None:
     """Take logs in, judge them, print the board, write the pages.
 
@@ -110,7 +113,10 @@ def screen(
     ridecheck screen --fleet hollow-hill --format csv > board.csv
     """
     from ridecheck.batch.run import exit_code, screen_fleet
+    from ridecheck.cli.guiding import say_open
 
+    if dry_run:
+        raise typer.Exit(say_open(fleet))
     with progress() as step:
         outcome = screen_fleet(
             fleet,

@@ -117,6 +117,14 @@ def _quoted(text: str) -> str:
 _UNFINISHED_MARK = "# TO BE FILLED IN"
 
 
+def is_unfinished(path: Path) -> bool:
+    """Whether a file still waits for its own figures, as init left it."""
+    try:
+        return path.read_text("utf-8").startswith(_UNFINISHED_MARK)
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
 def _unfinished(folder: str) -> str:
     """The example of a model or layout with every line a comment.
 

@@ -33,7 +33,7 @@ def test_init_takes_a_list_of_bikes_and_says_what_is_to_be_filled_in(tmp_path, c
 
     assert code == 0
     assert "bikes/A1.toml" in out
-    assert "To be filled in: models/long-tourer.toml" in out
+    assert "models/long-tourer.toml: to be filled in" in out
 
 
 def test_init_touches_no_folder_with_other_content(tmp_path, capsys):
