@@ -37,3 +37,24 @@ def _ask_of_names(work: Work) -> None:
         if may_be and readable:
             named = " or ".join(map(title, may_be))
             work.ask(column, f"named like {named}, but its values could not confirm it; is it?")
+    for column in work.free():
+        about = [concept for concept in _CONTROLS if concept in column.about]
+        if about and (column.numbers is not None or column.words):
+            cost = _COSTS[about[0]]
+            work.ask(column, f"it may be a control ({about[0]}); which? {cost}")
+
+
+_COSTS = {
+    "brake": "Without a brake, nothing is said of cruise under braking.",
+    "cruise": "Without cruise, no cruise rule is judged.",
+    "clutch": "Without a clutch, nothing is said of cruise after it.",
+    "cancel": "Without it, a cancel by its button has no known cause.",
+    "set": "Without set and resume, nothing is said of cruise engaging by itself.",
+    "resume": "Without set and resume, nothing is said of cruise engaging by itself.",
+    "throttle": "Without a throttle, nothing is said of it staying open.",
+    "grip": "Without the grip, nothing is said of a throttle that stays open.",
+    "stand": "Without it, a cancel by the side stand has no known cause.",
+    "coolant": "Without it, the coolant rules are not judged.",
+}
+_CONTROLS = tuple(_COSTS)
+"""What a column's name may be about that is never passed over, with what its absence costs."""

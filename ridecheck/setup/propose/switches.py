@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ridecheck.core.catalog import channels
 from ridecheck.setup.propose import relations as rel
 from ridecheck.setup.propose.columns import Column, Switch
-from ridecheck.setup.propose.work import BOTH, NAME_ONLY, RELATION, Work, title
+from ridecheck.setup.propose.work import BOTH, LEAST_RIDING_S, NAME_ONLY, RELATION, Work, title
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -284,7 +284,9 @@ def _settle(
         left = [s for s in named[column.name] if s not in work.mapped]
         if len(named[column.name]) > 1 and len(left) == 1:
             _by_name_and_vote(work, left[0], column, votes[column.name], context)
-    _pair_of_brakes(work, [c for c in columns if not named[c.name]], votes)
+    enough = work.riding_s >= LEAST_RIDING_S
+    if enough:
+        _pair_of_brakes(work, [c for c in columns if not named[c.name]], votes)
     for column in columns:
         taken = {m.column for m in work.mapped.values()} | set(work.asked)
         if column.name in taken:
@@ -301,7 +303,8 @@ def _settle(
             if v.channel != best.channel and v.score > best.score - 0.15
         ]
         if (
-            best.channel in SWITCH_NAMES
+            enough
+            and best.channel in SWITCH_NAMES
             and best.channel not in {"switch_set", "switch_resume"}  # too alike without a name
             and not rivals
             and best.score > 0.8

@@ -57,7 +57,7 @@ _STEMS: Mapping[str, str] = {
     "tlacitk painike dugme",
     "power": "power pwr main haupt",
     "resume": "resum res rsm wieder repris reanud ripres retom hervat ater genopt wznow obnov",
-    "cancel": "cancel can cncl abbruch annul cancela abort avbryt peruut iptal",
+    "cancel": "cancel cncl abbruch annul cancela abort avbryt peruut iptal",
     "roll": "rolloff roll shutoff zugedreh",
     "supply": "batt bat supply alim bordnetz bordspann accu akku ubat vbat voeding napet napiec "
     "jannit",
@@ -228,7 +228,10 @@ def _compound(word: str) -> frozenset[str]:
 
 
 def suggested(name: str) -> tuple[str, ...]:
-    """Channels whose recipe a name fulfils, the most specific first."""
+    """Channels whose recipe a name fulfils, the most specific first; a channel's own name."""
+    own = "_".join(plain(_UNIT_IN_NAME.sub(_without_unit, name)).split())
+    if own in channels():
+        return (own,)
     about = concepts(name)
     fitting = [
         (len(needs), channel)

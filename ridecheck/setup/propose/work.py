@@ -19,6 +19,9 @@ BOTH = 0.97
 """... a name that the values confirm."""
 RELATION = 0.9
 """... the values alone."""
+LEAST_RIDING_S = 60.0
+"""In less riding than this nothing is drafted by what it does: chance looks like habit."""
+MOVING_SHARE, GAP_S = 0.1, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,16 @@ class Work:
     ladder: rel.Ladder | None = None
     move: rel.Motion | None = None
     speed_unit: str = ""
+
+    @property
+    def riding_s(self) -> float:
+        """How long the bike rides in this log; 0.0 where no speed is known yet."""
+        speed = None if self.speed is None else self.speed.numbers
+        if speed is None or len(speed) != len(self.t_s):
+            return 0.0
+        step_s = np.diff(self.t_s, append=self.t_s[-1])
+        moving = speed > MOVING_SHARE * np.nanmax(speed, initial=0.0)
+        return float(step_s[moving & (step_s > 0) & (step_s < GAP_S)].sum())
 
     def free(self) -> list[Column]:
         """Columns that are neither mapped nor asked about."""
