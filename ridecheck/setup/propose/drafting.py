@@ -47,6 +47,8 @@ def _ask_of_names(work: Work) -> None:
 _COSTS = {
     "brake": "Without a brake, nothing is said of cruise under braking.",
     "cruise": "Without cruise, no cruise rule is judged.",
+    "armed": "Without the main switch, nothing is said of cruise after it is off.",
+    "power": "Without the main switch, nothing is said of cruise after it is off.",
     "clutch": "Without a clutch, nothing is said of cruise after it.",
     "cancel": "Without it, a cancel by its button has no known cause.",
     "set": "Without set and resume, nothing is said of cruise engaging by itself.",

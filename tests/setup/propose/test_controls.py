@@ -21,7 +21,17 @@ def of_a_ride(seconds: float, **names: str) -> str:
 
 
 @pytest.mark.parametrize(
-    "name", ["brake", "BRAKE_PRESSED", "Brake Switch", "cruise_button", "set", "Resume", "Coolant"]
+    "name",
+    [
+        "brake",
+        "BRAKE_PRESSED",
+        "Brake Switch",
+        "cruise_button",
+        "MAIN_ON",
+        "set",
+        "Resume",
+        "Coolant",
+    ],
 )
 def test_a_column_that_may_be_a_control_is_mapped_or_asked_about(name: str) -> None:
     rows = [f"{i / 10:.1f},{50 + i % 9},{i // 40 % 2}" for i in range(600)]
