@@ -83,6 +83,9 @@ torture: $(VENV)/.test ## nights that are killed, full disks, two runs at once (
 mutants: $(VENV)/.test ## numbers of the program that no test holds (slow)
 	$(BIN)/python tests/studies/mutants.py --write
 
+register-replay: $(VENV)/.test ## random histories: does a danger ever leave unsigned? (slow)
+	$(BIN)/python tests/studies/register_replay.py
+
 constraints: $(VENV)/.made-for ## choose the versions in constraints.txt anew
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
 	$(BIN)/uv pip compile --quiet --universal --upgrade --no-emit-index-url --no-header \

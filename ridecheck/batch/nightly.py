@@ -30,6 +30,8 @@ from ridecheck.store.results import canonical
 
 NIGHT_LOG = "log/nightly.jsonl"
 HEARTBEAT = "log/heartbeat.json"
+OF_ONE_NIGHT = ("first_set_aside", "failed", "why", "left_out", "pages")
+"""What of a night's line the heartbeat leaves out: it is of that night alone."""
 VERDICTS = "log/verdicts.json"
 """Each bike's verdict when the last night finished; written last of all."""
 
@@ -41,8 +43,9 @@ class Night:
     set_aside: logs that cannot be used, first_set_aside: of those, the new ones. failed:
     errors of ridecheck itself. without_data: bikes whose newest dated ride is older than
     the fleet's data_max_age_days, or that have none. rose: bikes whose verdict is more
-    urgent than when the last night finished. revised: bikes of which a ride older than
-    their newest was judged.
+    urgent than when the last night finished, why: the first reason of each. keep_in: every
+    bike that is to be kept in, risen or standing. revised: bikes of which a ride older than
+    their newest was judged. left_out: kept files that cannot be read or are gone.
     """
 
     started_at: str
@@ -59,7 +62,11 @@ class Night:
     without_data: tuple[str, ...]
     without_data_days: float
     rose: Mapping[str, str]
+    why: Mapping[str, str]
+    keep_in: tuple[str, ...]
     revised: tuple[str, ...]
+    left_out: tuple[str, ...]
+    pages: str
     written: bool
     exit_code: int
     seconds: float
@@ -84,9 +91,36 @@ class Night:
         if self.rose:
             rose = ", ".join(f"{b} {v.replace('_', ' ')}" for b, v in self.rose.items())
             said.append(f"rose: {rose}")
+        if self.keep_in:
+            said.append(f"keep in: {', '.join(self.keep_in)}")
         if not self.written:
             said.append("nothing new")
         return f"{self.finished_at} {'; '.join(said)}; {self.seconds:.1f} s"
+
+    @property
+    def details(self) -> tuple[str, ...]:
+        """A line on each verdict that rose, log set aside tonight, and file left out."""
+        return (
+            *(
+                f"{bike} {verdict.replace('_', ' ')}: {self.why.get(bike, '')} "
+                f"({self.pages}/bikes/{bike}.html)"
+                for bike, verdict in self.rose.items()
+            ),
+            *(f"set aside tonight: {log}" for log in self.first_set_aside),
+            *(f"cannot be read, or is gone: {name}" for name in self.left_out),
+        )
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether somebody must hear of it, also from a night that is to be quiet."""
+        return bool(
+            self.rose
+            or self.keep_in
+            or self.first_set_aside
+            or self.without_data
+            or self.left_out
+            or self.failed
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +182,8 @@ def night(
         rose = _rose(outcome, before)
         code = exit_code(_only(outcome, rose), fail_on or job.fail_on)
         done = now or datetime.now(UTC)
-        said = _told(fleet, outcome, rose, code, started, done, monotonic() - began)
+        pages = report_dir or root / "reports"
+        said = _told(fleet, outcome, rose, code, pages, started, done, monotonic() - began)
         try:
             _write(root, said, outcome)
         except OSError as error:
@@ -227,6 +262,7 @@ def _told(
     outcome: ScreenOutcome,
     rose: Mapping[str, str],
     code: int,
+    pages: Path,
     started: datetime,
     done: datetime,
     seconds: float,
@@ -253,7 +289,11 @@ def _told(
         without_data=tuple(silent),
         without_data_days=days,
         rose=rose,
+        why={b.bike: b.because[0] for b in report.bikes if b.bike in rose and b.because},
+        keep_in=tuple(b.bike for b in report.bikes if b.verdict is Verdict.KEEP_IN),
         revised=outcome.revised,
+        left_out=outcome.damaged,
+        pages=str(pages),
         written=outcome.written,
         exit_code=code,
         seconds=round(seconds, 3),
@@ -264,7 +304,7 @@ def _write(root: Path, said: Night, outcome: ScreenOutcome) -> None:
     """The line, the heartbeat, and last the verdicts that the next night compares with."""
     line = json.dumps(asdict(said), sort_keys=True, ensure_ascii=False) + "\n"
     append_line(root / NIGHT_LOG, line)
-    beat = {k: v for k, v in asdict(said).items() if k not in ("first_set_aside", "failed")}
+    beat = {k: v for k, v in asdict(said).items() if k not in OF_ONE_NIGHT}
     write_whole(root / HEARTBEAT, canonical(beat))
     verdicts = {b.bike: b.verdict.value for b in outcome.report.bikes}
     write_whole(root / VERDICTS, canonical(verdicts))

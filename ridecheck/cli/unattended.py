@@ -9,6 +9,7 @@ from ridecheck.cli.app import DONE, Fleet, app, remark, say
 from ridecheck.cli.events import By, Reason
 from ridecheck.cli.screening import AsOf, FailOn, ReportDir, progress
 from ridecheck.cli.times import moment
+from ridecheck.reporters.characters import shown
 
 
 @app.command()
@@ -68,8 +69,10 @@ def nightly(
             report_dir=report_dir,
             progress=step,
         )
-    if done.rose or not quiet:
+    if done.is_heard or not quiet:
         say(f"{done.line}\n")
+        for line in done.details:
+            say(f"  {shown(line)}\n")
     for fault in done.failed:
         remark(fault)
     raise typer.Exit(done.exit_code)

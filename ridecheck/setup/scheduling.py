@@ -9,7 +9,12 @@ from ridecheck.core.errors import UsageError
 from ridecheck.core.files import write_whole
 from ridecheck.core.resources import shipped
 
-UNITS = ("ridecheck-nightly.service", "ridecheck-nightly.timer", "ridecheck-nightly.cron")
+UNITS = (
+    "ridecheck-nightly.service",
+    "ridecheck-nightly.timer",
+    "ridecheck-nightly-failed.service",
+    "ridecheck-nightly.cron",
+)
 
 
 def write_units(target: Path, fleet: Path, *, command: str | None = None) -> tuple[Path, ...]:

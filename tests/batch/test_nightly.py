@@ -620,10 +620,12 @@ def test_without_comfort_rules_dangers_are_still_judged(tmp_path):
 def test_units_name_the_right_paths_whatever_they_hold(tmp_path, name):
     folder = Folder(tmp_path / name)
     paths = write_units(tmp_path / "units", folder.root, command="/bin/true")
-    service, timer, cron = (p.read_text() for p in paths)
+    service, timer, failed, cron = (p.read_text() for p in paths)
 
-    assert [p.name.rpartition(".")[2] for p in paths] == ["service", "timer", "cron"]
-    assert "@" not in service + timer + cron
+    assert [p.name.rpartition(".")[2] for p in paths] == ["service", "timer", "service", "cron"]
+    assert "@" not in service + timer + failed + cron
+    assert f"OnFailure={paths[2].name}" in service
+    assert all(f"{code}) echo" in service for code in (3, 4, 10))
     assert "Persistent=true" in timer
     (line,) = [x for x in cron.splitlines() if not x.startswith("#")]
     in_shell = line.split(";", 1)[1].replace("\\%", "%")
@@ -635,7 +637,7 @@ def test_units_name_the_right_paths_whatever_they_hold(tmp_path, name):
     )
     assert shown.stdout == str(folder.root)
     if shutil.which("systemd-analyze"):
-        units = [str(p) for p in paths[:2]]
+        units = [str(p) for p in paths[:3]]
         checked = subprocess.run(
             ["systemd-analyze", "verify", *units], capture_output=True, text=True, check=False
         )

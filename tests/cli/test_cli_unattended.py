@@ -1,5 +1,7 @@
 """The commands that run without a person: what they print, and their exit codes."""
 
+import shutil
+
 import pytest
 from folders import HELD_ON, Folder, day
 
@@ -26,18 +28,32 @@ NIGHT = "nightly --job workshop --as-of 2026-05-06"
 
 
 def test_a_night_prints_one_line_and_exits_with_ten_where_a_bike_rose(folder, capsys):
-    code, (line,), _ = told(folder, capsys, NIGHT)
+    code, (line, *details), _ = told(folder, capsys, NIGHT)
 
     assert code == 10
+    assert details[0].startswith("  T01 keep in: ")
+    assert details[0].endswith("/reports/bikes/T01.html)")
+    assert details[-1] == "  set aside tonight: T02_bad.csv"
     assert "3 logs seen, 2 judged, 0 known, 0 growing, 1 set aside, 0 failed" in line
     assert "rose: T01 keep in" in line
 
 
-def test_a_quiet_night_prints_nothing_where_nothing_rose(folder, capsys):
+def test_a_quiet_night_is_heard_while_a_bike_is_kept_in_and_then_no_more(folder, capsys):
     rose = told(folder, capsys, f"{NIGHT} --quiet")
+    standing = told(folder, capsys, f"{NIGHT} --quiet")
+    (folder.root / "inbox/T02_bad.csv").unlink()
+    shutil.rmtree(folder.root / "dangers")
+    for name in ("results/T01", "rides/T01"):
+        shutil.rmtree(folder.root / name)
+    for name in ("ridecheck.duckdb", "bikes/T01.toml", "inbox/T01_20260504-0800.csv"):
+        (folder.root / name).unlink()
+    told(folder, capsys, f"{NIGHT} --quiet")
     calm = told(folder, capsys, f"{NIGHT} --quiet")
 
-    assert (rose[0], len(rose[1])) == (10, 1)
+    assert rose[0] == 10
+    assert "rose: T01 keep in" in rose[1][0]
+    assert standing[0] == 0
+    assert "keep in: T01" in standing[1][0]
     assert calm == (0, [], "")
 
 
@@ -104,5 +120,5 @@ def test_units_are_written_with_this_fleets_paths(folder, capsys, tmp_path):
     code, lines, _ = told(folder, capsys, "schedule", "--to", str(tmp_path / "units"))
 
     assert code == 0
-    assert len(lines) == 3
+    assert len(lines) == 4
     assert str(folder.root) in (tmp_path / "units/ridecheck-nightly.service").read_text()
