@@ -311,7 +311,9 @@ def _heading(population: str, seed: int, rows: Sequence[Row]) -> str:
         f"Version {__version__}, {population} set, seed {seed}: {bikes} bikes, one defect each, of",
         f"which {told} matter: ended cruise {CANCELS} times and more, or made something wrong for",
         f"{WRONG_S:.0f} s and more in two rides. Each judged as logged at 5, 10, 20 and 50 Hz.",
-        f"Intervals are Wilson's, 95 %; cells under {GREY} are in brackets, as counts.",
+        f"Intervals are Wilson's, 95 %; cells under {GREY} are in brackets, as counts. Totals add",
+        "one bike at several rates, so that their intervals are too narrow. What no other logged",
+        "signal contradicts (a button that no longer closes, say) is counted too.",
         f"Code as of {code_of(*WEIGHING)} (hash of what judges).", "", "## Totals", "", "",
     ])  # fmt: skip
 
