@@ -95,3 +95,9 @@ def test_lines_of_words_between_rows_are_skipped_counted_and_set_nothing_aside()
 
     assert (read.info.rows, read.info.left_out, read.info.partly) == (100, 0, False)
     assert said(read, "lines of words between rows skipped") == 3
+
+
+def test_a_raised_one_is_no_number_and_ends_nothing() -> None:
+    rows = [f"{i / 10:.1f},{50 + i}" for i in range(150)] + ["15.0,\u00b9"]
+
+    assert speeds(part(table(*rows)))[-1] is None

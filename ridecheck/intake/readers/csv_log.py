@@ -329,7 +329,7 @@ def _refuse_either_mark(cells: set[str], layout: "Layout", where: str) -> None:
     marked = {cell for cell in cells if mark in cell}
     if len(marked) < 3 or not all(_THOUSANDS[mark].match(cell) for cell in marked):
         return
-    plain = [cell for cell in cells - marked if cell.isdigit()]
+    plain = [cell for cell in cells - marked if cell.isdecimal()]
     if plain and all(len(cell) <= 3 for cell in plain) and max(map(int, plain)) >= 500:
         raise _either_mark(mark, min(marked), where)
 
@@ -378,7 +378,7 @@ def _with_unnamed_index(text: str, header: Header) -> Header:
     cells = [split_line(line, header.separator) for *_, line in rows if line.strip()]
     first = [row[0].strip() for row in cells[:-1]]
     longer = all(len(row) == len(header.names) + 1 and row[-1].strip() for row in cells[:-1])
-    if len(first) < 3 or not longer or not all(c.isdigit() for c in first):
+    if len(first) < 3 or not longer or not all(c.isdecimal() for c in first):
         return header
     numbers = [int(c) for c in first]
     if any(b - a != 1 for a, b in itertools.pairwise(numbers)):
@@ -407,7 +407,7 @@ def _units_row(
         times = [by_name.get(name, "") for name in time_columns(layout)]
         decimal = _NUMBER[layout.file.decimal]
         no_units = any(decimal.match(cell) for cell in mapped) or any(
-            c.isdigit() for cell in times for c in cell
+            c.isdecimal() for cell in times for c in cell
         )
         if no_units or len(cells) < 2 or not any(mapped):
             break

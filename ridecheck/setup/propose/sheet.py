@@ -227,7 +227,10 @@ def _separator(lines: Sequence[tuple[int, int, str]], shown: str) -> tuple[str, 
         clean = sum(
             bool(_CLEAN.match(c))
             and (
-                mark == "spaces" or " " not in c or bool(_TIMELIKE.search(c)) or not c[:1].isdigit()
+                mark == "spaces"
+                or " " not in c
+                or bool(_TIMELIKE.search(c))
+                or not c[:1].isdecimal()
             )
             for c in cells
         ) / len(cells)
@@ -339,7 +342,7 @@ def _either(data: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...]:
     for column in range(len(data[0]) if data else 0):
         cells = {row[column] for row in data if column < len(row)}
         marked = {c for c in cells if decimal in c}
-        plain = [int(c) for c in cells if c.isdigit()]
+        plain = [int(c) for c in cells if c.isdecimal()]
         grouped = len(marked) >= 3 and all(_GROUPED.match(c) for c in marked)
         if grouped and plain and 500 <= max(plain) < 1000:
             return (
