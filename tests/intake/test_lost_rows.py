@@ -63,11 +63,19 @@ def test_four_rows_of_four_hundred_do_not_and_are_counted() -> None:
 
 def test_what_never_held_a_sample_is_not_counted() -> None:
     odd = ["# lap 2", "", "t,v"]
-    text = table(*ROWS[:200], *odd * 20, *ROWS[200:]) + "\0" * 4096 + "\n40.0,5"
-    reading = read(text)
+    reading = read(table(*ROWS[:200], *odd * 20, *ROWS[200:]) + "\0" * 4096)
 
     assert reading.problem is None
     assert reading.left_out == 0
+
+
+def test_a_block_of_nul_bytes_between_rows_is_as_many_rows_as_it_is_long() -> None:
+    text = table(*ROWS)
+    at = len(text) // 2
+    reading = read(text[:at] + "\0" * 300 + text[at + 300 :])
+
+    assert reading.problem is not None
+    assert 8 < float(reading.problem.what.split("%")[0]) < 14
 
 
 def test_one_lost_byte_of_utf_16_counts_by_the_bytes_it_costs() -> None:

@@ -257,7 +257,7 @@ class _Builder:
             line = lines[at]
             number = first_line + at
             at += 1
-            if self._is_no_row(line, number):
+            if self._is_no_row(line, number, last=at == len(lines)):
                 continue
             if b'"' not in line:
                 self._keep(line.split(self.separator), number)
@@ -269,12 +269,15 @@ class _Builder:
             else:
                 self._keep(cells, number)
 
-    def _is_no_row(self, line: bytes, number: int) -> bool:
+    def _is_no_row(self, line: bytes, number: int, *, last: bool) -> bool:
         bare = line.strip()
-        if not bare.strip(b"\0"):
+        if last and not bare.strip(b"\0"):
             self.left_out.add("NUL bytes alone" if b"\0" in line else "blank", number)
-        elif b"\0" in line:
-            self.left_out.add("NUL bytes", number, size=len(line.replace(b"\0", b"")))
+        elif not bare:
+            self.left_out.add("blank", number)
+        elif b"\0" in line:  # a block of them stands for as many rows as it is long
+            size = len(line.rstrip(b"\0") if last else line)
+            self.left_out.add("NUL bytes", number, size=size)
         elif len(line) > LONGEST_LINE_BYTES:
             self.left_out.add("another number of fields", number, size=len(line))
         elif bare.startswith(b"#"):
