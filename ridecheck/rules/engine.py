@@ -217,7 +217,7 @@ def _doubt_text(found: RuleFinding, rule: Rule, doubts: list[_Doubt], file_doubt
     if file_doubt and rule.family != "data":
         return f"seen on a log whose bike is in doubt: {file_doubt}"
     names = dict.fromkeys(d.channel for d in _doubting(found.finding, rule, doubts))
-    return f"in doubt there: {', '.join(names)}" if names else ""
+    return ", ".join(map(channel_name, names))
 
 
 def _falsified(rule: Rule, finding: Finding) -> tuple[str, ...]:

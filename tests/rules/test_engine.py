@@ -209,7 +209,7 @@ class TestDoubt:
         judged = judge(ride_from(STEADY), rules=[rule, self.falsifier()])
 
         (danger,) = [f for f in judged.findings if f.rule == "cruise/danger"]
-        assert danger.doubt == "in doubt there: wheel_speed"
+        assert danger.doubt == "wheel speed"
         assert judged.findings[0] is danger, "dangers come first"
 
     def test_a_doubted_file_stops_comfort_and_not_danger(self) -> None:
