@@ -19,10 +19,10 @@ from ridecheck.batch.run import (
     exit_code,
     run_fleet,
 )
-from ridecheck.batch.tasks import Progress
 from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
 from ridecheck.core.files import write_whole
 from ridecheck.core.model import Verdict
+from ridecheck.core.progress import Progress
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.rules.engine import known_limits
 from ridecheck.store.index import read_known

@@ -20,12 +20,13 @@ from ridecheck.batch.judging import judge
 from ridecheck.batch.processes import release
 from ridecheck.batch.refiling import record_refiling
 from ridecheck.batch.registering import Registers
-from ridecheck.batch.tasks import Crew, Progress
+from ridecheck.batch.tasks import Crew
 from ridecheck.batch.touched_bikes import bikes_of, touched_bikes
 from ridecheck.batch.weighing import Weighing, settled_as_of, standing
 from ridecheck.core.errors import UsageError
 from ridecheck.core.files import sweep
 from ridecheck.core.model import BikeReport, FleetReport, SetAside, Verdict
+from ridecheck.core.progress import Progress
 from ridecheck.fleet import Fleet, Mistake, load_fleet
 from ridecheck.reporters import html
 from ridecheck.reporters.fleet_report import fleet_report
@@ -147,7 +148,7 @@ def run_fleet(fleet: Fleet, options: RunOptions) -> ScreenOutcome:
     """A run over a fleet folder that is held already. BrokenOff where it cannot be written."""
     try:
         try:
-            return Run(_refiled(fleet, options), options).do()
+            return _Screening(_refiled(fleet, options), options).do()
         finally:
             release()
     except OSError as error:
@@ -197,7 +198,7 @@ def check_options(fleet: Fleet, options: RunOptions) -> None:
 # ------------------------------------------------------------------------- one run
 
 
-class Run:
+class _Screening:
     """One run over a fleet folder that this process holds."""
 
     def __init__(self, fleet: Fleet, options: RunOptions) -> None:

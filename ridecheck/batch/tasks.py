@@ -9,6 +9,7 @@ from typing import Any, TypeVar, cast
 from ridecheck.batch.processes import run_tasks
 from ridecheck.core.cpu_limit import ended_by_the_system
 from ridecheck.core.model import RideResult, Severity
+from ridecheck.core.progress import Progress
 from ridecheck.core.unforeseen import UNFORESEEN
 from ridecheck.fleet import Fleet, load_fleet
 from ridecheck.intake.keep import LogTaken, killed, take_log
@@ -21,8 +22,6 @@ from ridecheck.store.parts import read_part
 from ridecheck.store.results import write_result
 
 Result = TypeVar("Result")
-Progress = Callable[[int, int], None]
-"""Called with how many tasks are done, and how many there are."""
 
 ALONE_BELOW_BYTES = 50 * 2**20
 """Under this much to read, starting processes costs more than it saves."""

@@ -11,7 +11,7 @@ from pydantic.dataclasses import dataclass
 
 from ridecheck.core.resources import shipped
 
-Part = Literal[
+Component = Literal[
     "front_brake_switch",
     "rear_brake_switch",
     "roll_off_switch",
@@ -41,11 +41,11 @@ class Sensitivity(NamedTuple):
     intermittent: Chance
 
 
-def _read_only(table: Mapping[Part, Sensitivity]) -> Mapping[Part, Sensitivity]:
+def _read_only(table: Mapping[Component, Sensitivity]) -> Mapping[Component, Sensitivity]:
     return MappingProxyType(dict(table))
 
 
-Finds = Annotated[Mapping[Part, Sensitivity], Field(min_length=1), AfterValidator(_read_only)]
+Finds = Annotated[Mapping[Component, Sensitivity], Field(min_length=1), AfterValidator(_read_only)]
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))

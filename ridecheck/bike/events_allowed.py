@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import get_args
 
-from ridecheck.bike.checks import Part, checks
+from ridecheck.bike.checks import Component, checks
 from ridecheck.bike.diagnose.history import FAULT_WORDS
 from ridecheck.bike.signed import MISREAD_CHECK, REGISTER, rule_named
 from ridecheck.core.dangers import Found
@@ -52,8 +52,8 @@ def event_of(root: Path, bike: str, noted: Noted, *, now: datetime) -> Event:
     """
     if noted.kind not in BY_HAND:
         raise _unknown("kind of event", noted.kind, BY_HAND)
-    if noted.part and noted.kind == "repair" and noted.part not in get_args(Part):
-        raise _unknown("part", noted.part, get_args(Part))
+    if noted.part and noted.kind == "repair" and noted.part not in get_args(Component):
+        raise _unknown("part", noted.part, get_args(Component))
     if noted.kind == "checked":
         _is_a_check(noted.check)
         if noted.result not in RESULTS:

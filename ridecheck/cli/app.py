@@ -54,7 +54,7 @@ class Format(StrEnum):
     CSV = "csv"
 
 
-Fleet = Annotated[Path, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
+FleetFolder = Annotated[Path, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
 AnyFleet = Annotated[Path | None, typer.Option("--fleet", metavar="DIR", help="The fleet folder.")]
 LayoutFile = Annotated[
     Path | None, typer.Option("--layout", metavar="FILE", help="The layout of the log.")

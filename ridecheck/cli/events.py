@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import Fleet, app, say
+from ridecheck.cli.app import FleetFolder, app, say
 from ridecheck.cli.times import instant, now
 
 Bike = Annotated[str, typer.Argument(help="The bike's id; several with commas.")]
@@ -24,7 +24,7 @@ def note(
             "or remark."
         ),
     ],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     part: Annotated[str, typer.Option("--part", help="Part repaired or changed.")] = "",
     text: Annotated[str, typer.Option("--note", help="In your own words.")] = "",
     by: By = "",
@@ -80,7 +80,7 @@ def assign(
     ride: Annotated[str, typer.Argument(help="The ride's id.")],
     bike: Annotated[str, typer.Argument(help="The bike it belongs to.")],
     by: Annotated[str, typer.Option("--by", help="Who says so: a name or initials.")],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     reason: Reason = "",
 ) -> None:
     """File a ride under the bike it belongs to.
@@ -104,7 +104,7 @@ def drop(
     ],
     by: Annotated[str, typer.Option("--by", help="Who says so: a name or initials.")],
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
 ) -> None:
     """Take out a ride that is no bike's of this fleet.
 

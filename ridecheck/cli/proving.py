@@ -5,14 +5,14 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import AsFormat, Fleet, Format, app, say
+from ridecheck.cli.app import AsFormat, FleetFolder, Format, app, say
 from ridecheck.core.errors import UsageError
 
 
 @app.command()
 def proof(
     bike: Annotated[str, typer.Argument(help="The bike's id.")],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     as_format: AsFormat = Format.TEXT,
 ) -> None:
     """Say whether it has become less since a repair.

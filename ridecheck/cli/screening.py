@@ -1,7 +1,7 @@
 """The main job: take logs in, judge them, print the board, write the pages."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -13,7 +13,7 @@ import typer
 from ridecheck.cli.app import (
     DONE,
     AsFormat,
-    Fleet,
+    FleetFolder,
     Format,
     app,
     columns,
@@ -23,12 +23,11 @@ from ridecheck.cli.app import (
     say,
 )
 from ridecheck.cli.times import moment
+from ridecheck.core.progress import Progress
 
 if TYPE_CHECKING:
     from ridecheck.batch.run import ScreenOutcome
     from ridecheck.core.model import FleetReport
-
-Progress = Callable[[int, int], None]
 
 
 class FailOn(StrEnum):
@@ -86,7 +85,7 @@ def screen(
         list[Path] | None,
         typer.Argument(metavar="[LOG]...", help="Logs to read (default: the whole inbox)."),
     ] = None,
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     bike: Annotated[str, typer.Option("--bike", help="The bike the logs belong to.")] = "",
     layout: Annotated[str, typer.Option("--layout", help="The layout of these logs.")] = "",
     as_format: AsFormat = Format.TEXT,
@@ -137,7 +136,7 @@ def screen(
 
 @app.command()
 def report(
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     as_of: AsOf = "",
     report_dir: ReportDir = None,
     full: Annotated[bool, typer.Option("--full", help="Show every table in full.")] = False,

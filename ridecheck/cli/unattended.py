@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import DONE, Fleet, app, remark, say
+from ridecheck.cli.app import DONE, FleetFolder, app, remark, say
 from ridecheck.cli.events import By, Reason
 from ridecheck.cli.screening import AsOf, FailOn, ReportDir, progress
 from ridecheck.cli.times import moment
@@ -14,7 +14,7 @@ from ridecheck.reporters.characters import shown
 
 @app.command()
 def nightly(
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     job: Annotated[
         str, typer.Option("--job", metavar="NAME|FILE", help="nightly, workshop, or a job file.")
     ] = "nightly",
@@ -79,7 +79,7 @@ def nightly(
 
 
 @app.command()
-def rebuild(fleet: Fleet = Path()) -> None:
+def rebuild(fleet: FleetFolder = Path()) -> None:
     """Make the index anew from results/ and rides/.
 
     \b
@@ -96,7 +96,7 @@ def rebuild(fleet: Fleet = Path()) -> None:
 @app.command()
 def forget(
     bike: Annotated[str, typer.Argument(metavar="BIKE", help="The bike.")],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
     since: Annotated[
         str, typer.Option("--from", metavar="TIME", help="Only rides that began at or after this.")
     ] = "",
@@ -133,7 +133,7 @@ def forget(
 @app.command()
 def schedule(
     to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where to write the files.")],
-    fleet: Fleet = Path(),
+    fleet: FleetFolder = Path(),
 ) -> None:
     """Write a cron line, a systemd service and its timer, with this fleet's paths.
 

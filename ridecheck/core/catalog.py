@@ -9,7 +9,7 @@ from typing import Literal
 
 from ridecheck.core.resources import shipped
 
-Kind = Literal["number", "integer", "switch"]
+ChannelKind = Literal["number", "integer", "switch"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +17,7 @@ class Channel:
     """One channel: unit as stored, plausible range, longest hold in seconds."""
 
     name: str
-    kind: Kind
+    kind: ChannelKind
     unit: str
     meaning: str
     max_hold_s: float

@@ -11,10 +11,6 @@ from typing import Literal
 
 Alternative = Literal["two-sided", "less", "greater"]
 
-E_TEST_COUNTS = 2000
-"""Above this many events the E-test is slow and, near 10 000, wrong (its authors' own
-program breaks down there); the conditional test takes over and differs little."""
-
 
 @dataclass(frozen=True, slots=True)
 class Interval:
@@ -47,17 +43,6 @@ def poisson_limits(events: int, *, confidence: float = 0.95) -> Interval:
     tail = (1.0 - confidence) / 2.0
     low = float(chi2.ppf(tail, 2 * events)) / 2.0 if events else 0.0
     return Interval(low, float(chi2.isf(tail, 2 * events + 2)) / 2.0)
-
-
-def poisson_upper(events: int, *, confidence: float = 0.95) -> float:
-    """Exact one-sided upper limit of the expected number of events.
-
-    At zero events and 95 % this is 3.0 (the "rule of three"); the two-sided limit is 3.69.
-    """
-    from scipy.stats import chi2
-
-    _at_least("events", events, 0)
-    return float(chi2.isf(1.0 - confidence, 2 * events + 2)) / 2.0
 
 
 def rate(events: int, exposure: float, *, confidence: float = 0.95) -> Rate:
@@ -106,25 +91,6 @@ def conditional_test(
         return 1.0
     share = exposure_before / (exposure_before + exposure_after)
     return float(binomtest(events_before, total, share, alternative=alternative).pvalue)
-
-
-def e_test(
-    before: tuple[int, float],
-    after: tuple[int, float],
-    *,
-    alternative: Alternative = "two-sided",
-) -> float:
-    """p-value for equal rates by the E-test, less conservative than the conditional test.
-
-    Source: "A more powerful test for comparing two Poisson means", Journal of Statistical
-    Planning and Inference 119, 2004, as in scipy. Above E_TEST_COUNTS events the
-    conditional test answers instead.
-    """
-    from scipy.stats import poisson_means_test
-
-    if before[0] + after[0] > E_TEST_COUNTS:
-        return conditional_test(before, after, alternative=alternative)
-    return float(poisson_means_test(*before, *after, alternative=alternative).pvalue)
 
 
 def pulse_seen(pulse_s: float, interval_s: float, *, latched: bool = False) -> float:

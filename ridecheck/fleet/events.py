@@ -40,7 +40,7 @@ from ridecheck.core.strict_toml import (
     wrong,
 )
 
-Kind = Literal[
+EventKind = Literal[
     "repair",
     "modification",
     "checked",
@@ -54,7 +54,7 @@ Kind = Literal[
     "dropped",
     "forgotten",
 ]
-KINDS: tuple[Kind, ...] = get_args(Kind)
+KINDS: tuple[EventKind, ...] = get_args(EventKind)
 
 CLOSING = ("signed_off", "dismissed")
 
@@ -97,7 +97,7 @@ class Event(Table):
     """One thing that happened to a bike. Which keys its kind needs is checked."""
 
     when: DayOrInstant
-    kind: Kind
+    kind: EventKind
     part: OneLine = ""
     note: Annotated[str, Field(max_length=2000), AfterValidator(_printed)] = ""
     by: OneLine = Field("", validate_default=True)

@@ -26,7 +26,7 @@ from ridecheck.fleet.limits import KnownLimits, threshold_mistakes
 from ridecheck.fleet.mistakes import Mistake
 from ridecheck.fleet.source import Source, read_source, validated
 
-Kind = TypeVar("Kind", bound=Table)
+TableT = TypeVar("TableT", bound=Table)
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,8 +317,8 @@ class _Loading:
 
 
 def _read(
-    path: Path, name: str, kind: type[Kind]
-) -> tuple[Source | None, Kind | None, Sequence[Mistake]]:
+    path: Path, name: str, kind: type[TableT]
+) -> tuple[Source | None, TableT | None, Sequence[Mistake]]:
     """The parsed text, the table where it is right, and the mistakes of form."""
     source = read_source(path, name)
     if isinstance(source, Mistake):

@@ -17,7 +17,7 @@ from ridecheck.core.strict_toml import one_of
 from ridecheck.fleet import locate
 from ridecheck.fleet.mistakes import Mistake, as_toml, quoted
 
-Kind = TypeVar("Kind", bound=BaseModel)
+FileT = TypeVar("FileT", bound=BaseModel)
 
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 _AT_END = "(at end of document)"
@@ -101,7 +101,7 @@ def read_source(path: Path, file: str) -> Source | Mistake:
         return _broken(file, text, str(error))
 
 
-def validated(source: Source, kind: type[Kind]) -> tuple[Kind | None, tuple[Mistake, ...]]:
+def validated(source: Source, kind: type[FileT]) -> tuple[FileT | None, tuple[Mistake, ...]]:
     """The file as a table of this kind, or None and everything that is wrong with it."""
     try:
         return kind.model_validate(source.data), ()

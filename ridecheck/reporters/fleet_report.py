@@ -7,14 +7,9 @@ from datetime import datetime
 from ridecheck import __version__
 from ridecheck.bike.alike import models_doubted
 from ridecheck.bike.trends import among_model
-from ridecheck.core.model import BikeReport, FleetReport, RideResult, SetAside
+from ridecheck.core.model import BikeReport, FleetReport, SetAside
 from ridecheck.reporters.cautions import CAUTIONS
 from ridecheck.reporters.proof_words import board_phrase
-
-
-def newest_end(results: Iterable[RideResult]) -> datetime | None:
-    """End of the newest dated ride; None where there is none."""
-    return max((r.end for r in results if r.end is not None), default=None)
 
 
 def fleet_report(

@@ -146,14 +146,14 @@ def totals(ride: Ride) -> Totals:
 
 # ---------------------------------------------------------------- phases
 
-Kind = Literal["settling", "hold", "override", "accelerate", "coast"]
+PhaseKind = Literal["settling", "hold", "override", "accelerate", "coast"]
 
 
 @dataclass(frozen=True, slots=True)
 class Phase:
     """A stretch of an engagement: what cruise was doing, and the set speed it worked to."""
 
-    kind: Kind
+    kind: PhaseKind
     span: Span
     set_kmh: float
 
@@ -170,7 +170,7 @@ def phases(ride: Ride) -> tuple[Phase, ...]:
 
 
 @once
-def during(ride: Ride, *kinds: Kind) -> Intervals:
+def during(ride: Ride, *kinds: PhaseKind) -> Intervals:
     """The time of some kinds of phases."""
     return Intervals.of(p.span for p in phases(ride) if p.kind in kinds)
 
@@ -190,7 +190,7 @@ def _phases_of(ride: Ride, engagement: Engagement) -> Iterator[Phase]:
     restless = (codes != 1) | changed
     last = np.maximum.accumulate(np.where(restless, np.arange(len(t_s)), 0))
     codes[(codes == 1) & (t_s - t_s[last] < SETTLE_S)] = 0
-    names: tuple[Kind, ...] = ("settling", "hold", "override", "accelerate", "coast")
+    names: tuple[PhaseKind, ...] = ("settling", "hold", "override", "accelerate", "coast")
     starts = np.flatnonzero(np.diff(codes, prepend=-1) != 0)
     ends = np.append(starts[1:], len(t_s))
     for a, b in zip(starts, ends, strict=True):

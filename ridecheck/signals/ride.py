@@ -182,7 +182,7 @@ class Ride:
         facts = [self.channels[name] for name in names]
         return max(f.interval_s for f in facts) + max(f.skew_s for f in facts)
 
-    def held(self, name: str, values: Floats) -> Floats:
+    def carried_forward(self, name: str, values: Floats) -> Floats:
         """Carry the last value over blanks for its refresh, never across a gap."""
         blank = np.isnan(values)
         if not blank.any() or blank.all():
@@ -206,7 +206,7 @@ def _numbers(ride: Ride, name: str) -> Floats:
     series = ride.samples[name]
     if series.dtype == pl.Boolean and not series.null_count():
         return series.to_numpy().astype(np.float64)
-    return ride.held(name, series.cast(pl.Float64).to_numpy().astype(float))
+    return ride.carried_forward(name, series.cast(pl.Float64).to_numpy().astype(float))
 
 
 @once

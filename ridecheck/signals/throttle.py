@@ -37,8 +37,3 @@ def is_not_open(ride: Ride, name: str) -> Flags:
 def is_closed(ride: Ride, name: str) -> Flags:
     """Rows on which a grip or plate is closed, (n,)."""
     return np.asarray(opening(ride, name) <= definitions(ride).throttle_closed)
-
-
-def plate_drives(ride: Ride) -> Flags:
-    """Rows on which the plate is open by more than idle control opens it, (n,)."""
-    return np.asarray(opening(ride, PLATE) > definitions(ride).plate_drives)

@@ -1,7 +1,7 @@
 """Write a whole fleet folder of simulated rides, and the truth beside it."""
 
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ridecheck.core.errors import UsageError
+from ridecheck.core.progress import Progress
 from ridecheck.simulate.dialects import DIALECTS, layout_toml, write_log
 from ridecheck.simulate.faults import FAULTS
 from ridecheck.simulate.library import LOGGERS, MODELS, PLANS, RIDERS, at_rate
@@ -22,8 +23,6 @@ from ridecheck.simulate.spec import (
     Weather,
 )
 from ridecheck.simulate.truth import BikeTruth, FaultTruth, FleetTruth, RideTruth
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from pydantic import ValidationError
 
-from ridecheck.bike.checks import Check, Part, checks
+from ridecheck.bike.checks import Check, Component, checks
 from ridecheck.core.resources import shipped
 
 ALL = list(checks().values())
@@ -19,7 +19,7 @@ def words_of(check: Check) -> str:
 
 
 def test_every_part_can_be_found_by_a_check_that_is_done_standing():
-    parts = set(Part.__args__)
+    parts = set(Component.__args__)
     findable = {part for check in ALL if check.standing for part in check.finds}
 
     # A slipping clutch shows only under load on the road (common practice).

@@ -3,11 +3,9 @@
 import pytest
 
 from ridecheck.core.statistics import (
-    E_TEST_COUNTS,
+    binomial_tail,
     conditional_test,
-    e_test,
     poisson_limits,
-    poisson_upper,
     pulse_seen,
     rate,
     seen_at_least_once,
@@ -48,52 +46,28 @@ def test_rate_divides_by_exposure_as_in_a_published_example():
     assert found.high == pytest.approx(0.058724, abs=5e-7)
 
 
-@outside
-@pytest.mark.parametrize(("trials", "share"), [(100, 0.03), (500, 0.006)])
-def test_no_event_bounds_the_rate_by_the_rule_of_three(trials, share):
-    # "If nothing goes wrong, is everything all right?", JAMA 249, 1983.
-    upper = poisson_upper(0) / trials
-
-    assert share * 0.99 < upper <= share
-
-
-def test_at_zero_events_the_one_sided_limit_is_below_the_two_sided_one():
-    assert poisson_upper(0) == pytest.approx(2.996, abs=0.001)
-    assert poisson_limits(0).high == pytest.approx(3.689, abs=0.001)
+def test_no_event_before_and_three_after_are_three_heads_of_three_either_way():
+    assert conditional_test((0, 1), (3, 1)) == pytest.approx(2 * 0.5**3)
 
 
 @outside
 @pytest.mark.parametrize(
-    ("before", "after", "alternative", "p"),
+    ("hits", "of", "share", "chance"),
     [
-        # Worked example 1 of the paper (J. Stat. Plan. Inf. 119, 2004).
-        ((0, 100), (3, 100), "two-sided", 0.0884),
-        ((2, 100), (6, 100), "two-sided", 0.1749),
-        # Answers of the authors' own program, as kept in scipy's tests.
-        ((20, 10), (20, 10), "two-sided", 0.9999997569),
-        ((3, 100), (20, 300), "two-sided", 0.1220272545),
-        ((3, 12), (4, 20), "greater", 0.4041608732),
-        ((4, 20), (3, 100), "greater", 0.0080536404),
-        ((4, 20), (3, 10), "less", 0.3083216325),
+        # Dice: at least one six in four throws, and in 24 throws of two dice a double six
+        # (de Mere's problem, 1654): 1 - (5/6)**4 and 1 - (35/36)**24.
+        (1, 4, 1 / 6, 0.5177),
+        (1, 24, 1 / 36, 0.4914),
+        (0, 3, 0.2, 1.0),
+        (3, 3, 0.5, 0.125),
     ],
 )
-def test_two_rates_compare_as_in_the_paper(before, after, alternative, p):
-    assert e_test(before, after, alternative=alternative) == pytest.approx(p, abs=5e-5)
-
-
-def test_the_conditional_test_is_the_more_cautious():
-    assert conditional_test((0, 1), (3, 1)) == pytest.approx(0.25)
-    assert conditional_test((2, 10), (8, 10)) > e_test((2, 10), (8, 10))
+def test_the_tail_of_hits_is_that_of_the_dice(hits, of, share, chance):
+    assert binomial_tail(hits, of, share) == pytest.approx(chance, abs=5e-5)
 
 
 def test_no_event_in_either_period_tells_nothing():
     assert conditional_test((0, 10), (0, 10)) == 1.0
-
-
-def test_counts_too_large_for_the_e_test_get_the_conditional_one():
-    many = E_TEST_COUNTS
-
-    assert e_test((many, 10), (many, 10)) == conditional_test((many, 10), (many, 10))
 
 
 @outside

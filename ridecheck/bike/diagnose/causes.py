@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
-from ridecheck.bike.checks import Part, checks
+from ridecheck.bike.checks import Component, checks
 from ridecheck.core.resources import shipped
 
 Chance = Annotated[float, Field(ge=0.0, lt=1.0)]
@@ -60,7 +60,7 @@ class Cause:
     """
 
     id: str
-    part: Part | Literal[""]
+    part: Component | Literal[""]
     name: str
     frequency: str
     shows: Chances

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ridecheck.fleet import Layout
 
 Micros = NDArray[np.int64]
-Kind = Literal["instant", "local", "time_of_day", "elapsed"]
+StampKind = Literal["instant", "local", "time_of_day", "elapsed"]
 
 UNREADABLE = np.iinfo(np.int64).min
 """A stamp that could not be read."""
@@ -63,7 +63,7 @@ class Stamps:
     microseconds one count of the file is. file_time: the cells as written.
     """
 
-    kind: Kind
+    kind: StampKind
     micros: Micros
     file_time: pl.Series
     unit_us: float
@@ -142,14 +142,14 @@ def _of_datetime(cells: pl.Series) -> Stamps:
     micros = (
         cells.dt.epoch("us") if zone is None else cells.dt.convert_time_zone("UTC").dt.epoch("us")
     )
-    kind: Kind = "local" if zone is None else "instant"
+    kind: StampKind = "local" if zone is None else "instant"
     return Stamps(kind, _filled(micros), _text(cells), 1.0)
 
 
 def _of_numbers(cells: pl.Series, fmt: str, layout: "Layout") -> Stamps:
     unit_us = _PER_UNIT[fmt]
     micros = _numbers_us(cells, unit_us, layout)
-    kind: Kind = "instant" if fmt.startswith("epoch") else "elapsed"
+    kind: StampKind = "instant" if fmt.startswith("epoch") else "elapsed"
     if fmt == "day_number":
         kind = "local"
         known = micros != UNREADABLE

@@ -4,7 +4,7 @@ Everything is measured on the values: a pair that locks in a ladder of ratios is
 and road speed, a switch that is on while the bike slows is a brake, whatever they are called.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -222,13 +222,3 @@ def holds_speed(move: Motion, switch: Pulses) -> float:
         level = np.abs(move.accel[a:b]) < 0.5
         held += length * bool(level.mean() > 0.8 and np.median(speed) > 35.0)
     return held / total if total else 0.0
-
-
-def same_run(columns: Mapping[str, Flags], union: Flags) -> float:
-    """How well one switch is the union of others (Jaccard index), by rows."""
-    either = np.zeros(len(union), dtype=bool)
-    for flags in columns.values():
-        either |= flags
-    both = (either & union).sum()
-    any_on = (either | union).sum()
-    return float(both / any_on) if any_on else 0.0

@@ -5,7 +5,7 @@ from typing import get_args
 
 import pytest
 
-from ridecheck.bike.checks import Part, checks
+from ridecheck.bike.checks import Component, checks
 from ridecheck.bike.diagnose import causes as module
 from ridecheck.bike.diagnose.causes import knowledge
 from ridecheck.core.catalog import channels
@@ -15,7 +15,7 @@ CAUSES = list(KNOWN.causes.values())
 
 
 def test_every_part_that_can_be_suspected_has_a_cause_and_facts():
-    parts = set(get_args(Part))
+    parts = set(get_args(Component))
 
     assert {c.part for c in CAUSES if c.part} == parts
     assert set(KNOWN.parts) == parts
