@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from ridecheck.cli.app import Fleet, app, remark, say
+from ridecheck.cli.app import FleetFolder, app, remark, say
 from ridecheck.core.errors import UsageError
 
 
@@ -61,7 +61,7 @@ def init(
 
 
 @app.command()
-def check(fleet: Fleet = Path()) -> None:
+def check(fleet: FleetFolder = Path()) -> None:
     """Say what is still open before logs can be judged.
 
     Every mistake in a fleet file, every file to be filled in, and every log of the inbox
