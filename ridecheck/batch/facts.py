@@ -1,6 +1,7 @@
 """What a bike's report depends on besides its rides: settings, events, moves of rides."""
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,9 @@ from ridecheck.ride.judge import settings_json
 from ridecheck.store.register import read_heads, register_path
 from ridecheck.store.results import canonical
 from ridecheck.store.set_aside import log_stem, read_records
+
+_INSTANTS = re.compile(rb'"(at|before)": "[^"]*"')
+"""What of a register depends on the clock alone: the chain of its lines does, through them."""
 
 Moves = Mapping[tuple[str, str], str | None]
 """(bike, stem) -> the bike a person moved the part to, None where it was dropped."""
@@ -136,11 +140,13 @@ def _listing(root: Path, bike: str) -> list[list[object]]:
     return [[p.name, p.stat().st_size] for p in (*results, *parts)]
 
 
-def _register_on_disk(root: Path, bike: str) -> list[str]:
-    """The register's bytes and its head: one that is lost, changed or cut shows here."""
+def _register_on_disk(root: Path, bike: str) -> list[object]:
+    """The register and its head, but for instants: one lost, changed or cut shows here."""
     path = register_path(root, bike)
-    content = path.read_bytes() if path.is_file() else b""
-    return [hashlib.sha256(content).hexdigest(), repr(read_heads(root).get(bike))]
+    content = _INSTANTS.sub(b"", path.read_bytes() if path.is_file() else b"")
+    head = read_heads(root).get(bike)
+    told = [head.entries, list(head.open), head.hold] if head else []
+    return [hashlib.sha256(content).hexdigest(), *told]
 
 
 def _bikes_by_model(fleet: Fleet) -> dict[str, tuple[str, ...]]:

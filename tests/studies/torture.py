@@ -36,7 +36,7 @@ from ridecheck.core.errors import BrokenOff, FleetBusy
 from ridecheck.store.index import LogRow, index_update, read_known
 
 AS_OF = day(40)
-KEPT = ("rides", "results", "reports", "set_aside", "log", "ridecheck.duckdb")
+KEPT = ("rides", "results", "dangers", "reports", "set_aside", "log", "ridecheck.duckdb")
 WRITTEN = re.compile(rb'"generated_at": "[^"]*"|[Ww]ritten \d{4}-\d\d-\d\d[ T]\d\d:\d\d')
 """The one thing that may differ from night to night."""
 SHORT = [
