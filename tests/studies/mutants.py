@@ -50,6 +50,7 @@ TINY = 1e-6
 FRESH = ("ridecheck", "rides", "cases", "declared", "kept", "logs", "folders", "made", "tests")
 KEPT = ("ridecheck.core", "ridecheck.fleet")
 PYTEST = ("-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--rootdir", str(ROOT))
+VERDICT = ("case", "closed", "counting", "coverage", "raised", "unknown", "verdict")
 RULES = ("danger rules", "other rules")
 JUDGED = ("signals", "rules' engine")
 GROUPS = {  # group: its files, and the test files that can see it besides the cases of rules
@@ -57,7 +58,10 @@ GROUPS = {  # group: its files, and the test files that can see it besides the c
     "other rules": (("rules/*/*.py",), ()),
     "rules' engine": (("rules/*.py",), ("rules/test_declared.py", "**/test_engine.py")),
     "signals": (("signals/**/*.py",), ("signals/**/test_*.py", "trace/test_*.py")),
-    "verdict": (("bike/*.py",), ("bike/test_verdict*.py", "rules/test_declared.py")),
+    "verdict": (
+        tuple(f"bike/{name}.py" for name in VERDICT),
+        ("bike/test_verdict*.py", "rules/test_declared.py"),
+    ),
     "values": (("**/normalise/values.py",), ("**/test_normalise_values.py",)),
     "csv_rows": (
         ("**/csv_rows.py",),
