@@ -97,7 +97,10 @@ def measured() -> str:
     scoreboard = ROOT / "tests" / "studies" / "scoreboard.md"
     if scoreboard.is_file():
         totals = scoreboard.read_text("utf-8").split("## Totals")[1].split("\n## ")[0].strip()
-        parts.append(f"Bikes (`tests/studies/scoreboard.md`, Wilson 95 % intervals):\n\n{totals}")
+        parts.append(
+            f"Bikes (`tests/studies/scoreboard.md`; {scoreboard_head()}; Wilson 95 % intervals):"
+            f"\n\n{released(scoreboard)}\n{totals}"
+        )
     rows = [
         [cell.strip() for cell in line.strip("|").split("|")]
         for line in (ROOT / "tests" / "studies" / "trace_board.md").read_text("utf-8").splitlines()
@@ -108,6 +111,39 @@ def measured() -> str:
     parts.append(f"Cancels at 20 Hz (`tests/studies/trace_board.md`, with other rates):\n\n{told}")
     parts += suspects_measured()
     return "\n\n".join(parts)
+
+
+def scoreboard_head() -> str:
+    """Which version the board was measured on, how many bikes, and for how long."""
+    text = " ".join((ROOT / "tests" / "studies" / "scoreboard.md").read_text("utf-8").split())
+    head = re.search(
+        r"Version (\S+), reporting set, seed \d+: (\d+) bikes, \d+ rides run of (\d+) asked for.*?"
+        r"It took (\d+) min",
+        text,
+    )
+    if head is None:
+        raise ValueError("the head of scoreboard.md does not read as the board writes it")
+    version, done, asked, minutes = head.groups()
+    return f"measured on version {version}: {done} of {asked} bikes in {minutes} min"
+
+
+def released(scoreboard: Path) -> str:
+    """The manager's figures: faulty bikes that were not caught, from the table by fault."""
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in scoreboard.read_text("utf-8")
+        .split("## By fault")[1]
+        .split("\n## ")[0]
+        .splitlines()
+        if line.startswith("| ") and not line.startswith("| fault")
+    ]
+    total = sum(int(row[1]) for row in rows)
+    caught = sum(int(row[2].split(" of ")[0]) for row in rows)
+    unknown = sum(int(row[3]) for row in rows)
+    return (
+        f"- of {total} faulty bikes of every kind and rate: {caught} inspect or keep in, {unknown} "
+        f"no opinion, {total - caught - unknown} released"
+    )
 
 
 def suspects_measured() -> list[str]:

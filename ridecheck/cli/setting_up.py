@@ -33,7 +33,7 @@ def init(
     \b
     ridecheck init hollow-hill
     ridecheck init hollow-hill --bikes our-bikes.csv
-    ridecheck init hollow-hill --bikes our-bikes.csv --name "Hollow Hill" --log T07.csv
+    ridecheck init hollow-hill --name "Hollow Hill" --log T07_0503.csv
     """
     from ridecheck.cli.guiding import asked, from_log, known_zone, name_fleet, still_open
     from ridecheck.setup.scaffold import init_fleet
