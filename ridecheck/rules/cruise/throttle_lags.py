@@ -151,13 +151,20 @@ def _fall(ride: Ride, held: Span, limits: Limits) -> Finding | None:
     return Finding(
         span=Span(float(at_s[first]), float(at_s[last]) + GRID_S),
         message=f"speed fell by {fell_kmh:.1f} km/h to {below[last]:.1f} km/h below the set speed "
-        f"in {at_s[last] - at_s[first]:.0f} s while the throttle went from {throttle[first]:.0f} % "
-        f"to {throttle[last]:.0f} %",
+        f"in {at_s[last] - at_s[first]:.0f} s while the throttle "
+        f"{_moved(float(throttle[first]), float(throttle[last]))}",
         measured=fell_kmh,
         limit=limits.falls_kmh,
         unit="km/h",
         channels=("throttle",),
     )
+
+
+def _moved(first: float, last: float) -> str:
+    """How the throttle moved, at the figures that are printed."""
+    if round(first) == round(last):
+        return f"stayed at {first:.0f} %"
+    return f"went from {first:.0f} % to {last:.0f} %"
 
 
 def _followed(below: Floats, limits: Limits) -> bool:
