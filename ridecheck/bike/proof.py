@@ -11,8 +11,7 @@ A repair ends what went before it: "before" begins at the repair before, "after"
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Protocol
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from ridecheck.bike.counting import may_count
@@ -23,6 +22,7 @@ from ridecheck.core.sequential import (
     evidence_of_fewer,
 )
 from ridecheck.core.statistics import conditional_test
+from ridecheck.fleet.events import Event
 
 BURST_S, BURST_KM = 900.0, 10.0
 """Events no further apart than this are one burst: one shower, one bad road (common practice)."""
@@ -31,22 +31,6 @@ FEWEST_BURSTS = 2
 """One event can hardly ever be shown to be gone: it takes 23 times the kilometres before it."""
 CONDITION = "occasion."
 """Measures of a ride that say how long cruise was held in an occasion, and what ended there."""
-
-
-class EventLike(Protocol):
-    """What is read of an event of the bike's file (ridecheck.fleet.events.Event has it)."""
-
-    @property
-    def when(self) -> datetime | date: ...  # noqa: D102
-    @property
-    def kind(self) -> str: ...  # noqa: D102
-    @property
-    def part(self) -> str: ...  # noqa: D102
-    @property
-    def note(self) -> str: ...  # noqa: D102
-    @property
-    def by(self) -> str: ...  # noqa: D102
-    def instant(self, zone: str = "UTC") -> datetime: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +75,7 @@ class Stretch:
 
 def repairs(
     results: Iterable[RideResult],
-    events: Sequence[EventLike],
+    events: Sequence[Event],
     *,
     zone: str,
     closed: frozenset[str] = frozenset(),
@@ -115,7 +99,7 @@ def repairs(
 
 
 def _between(
-    rides: Sequence[RideResult], since: EventLike | None, until: EventLike | None, zone: str
+    rides: Sequence[RideResult], since: Event | None, until: Event | None, zone: str
 ) -> Iterator[RideResult]:
     """Rides that lie wholly after one repair and before the next."""
     for ride in rides:
@@ -126,7 +110,7 @@ def _between(
             yield ride
 
 
-def _ends(event: EventLike, zone: str) -> datetime:
+def _ends(event: Event, zone: str) -> datetime:
     """When a repair was over: a day alone may have been any time of that day."""
     if isinstance(event.when, datetime):
         return event.instant(zone)
@@ -135,7 +119,7 @@ def _ends(event: EventLike, zone: str) -> datetime:
 
 
 def _compared(
-    event: EventLike,
+    event: Event,
     before: Stretch,
     after: Stretch,
     *,

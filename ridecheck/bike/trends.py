@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from ridecheck.bike.counting import may_count
-from ridecheck.bike.proof import EventLike
 from ridecheck.core.model import BikeReport, RideResult, Trend
+from ridecheck.fleet.events import Event
 
 SLACK, LIMIT = 0.5, 6.0
 """Reference value and decision limit of the sum: one false alarm in about 1,290 rides and measure
@@ -80,7 +80,7 @@ WATCHED = (
 
 
 def trends(
-    results: Iterable[RideResult], events: Sequence[EventLike], *, zone: str
+    results: Iterable[RideResult], events: Sequence[Event], *, zone: str
 ) -> tuple[Trend, ...]:
     """One record for each measure that any counting ride since the last repair gives."""
     since = max(
